@@ -1,0 +1,1 @@
+"""Accuracy of mobile-mapping point clouds: measured, graded and reported."""

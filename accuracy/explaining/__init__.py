@@ -1,0 +1,1 @@
+"""Why a cloud is off where it is off."""

@@ -1,0 +1,1 @@
+"""Clouds, tables and trajectories in; nouns out."""

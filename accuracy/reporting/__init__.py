@@ -1,0 +1,1 @@
+"""From the record to pages, tables and signatures."""

@@ -1,0 +1,1 @@
+"""From residuals to figures and intervals."""

@@ -1,0 +1,1 @@
+"""Comparison of the rig with a reference at the same instant."""

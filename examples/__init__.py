@@ -1,0 +1,1 @@
+"""The demo and one script per common job."""

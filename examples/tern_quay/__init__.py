@@ -1,0 +1,1 @@
+"""Tern Quay: an invented harbour-side road, simulated with its truth beside it."""

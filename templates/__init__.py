@@ -1,0 +1,1 @@
+"""The report templates, packaged with the wheel."""
