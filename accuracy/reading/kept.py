@@ -1,0 +1,151 @@
+"""The patches kept beside the record, so that a recheck needs no cloud. After patches.
+
+One NumPy archive (a zip of plain arrays, readable without this program): the points of all
+checkpoints one after another, ``count`` saying how many belong to each ``id``. Offsets from the
+checkpoint are whole numbers of 10 micrometres. The measurement itself runs on the rounded offsets,
+so a recheck repeats it to the last bit.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+import hashlib
+import io
+import zipfile
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from accuracy.errors import RecordError
+from accuracy.model import FloatArray, Patch
+
+# Fine against any survey, coarse enough for four metres to fit easily into 32 bits.
+_UNITS_PER_M = 100_000
+_FORMAT = "accuracy-patches/1"
+_OFFSETS = ("east_m", "north_m", "up_m")
+_OPTIONAL = ("intensity", "red", "green", "blue", "gps_time_s")
+_CODES = ("classification", "return_number", "number_of_returns", "source_id")
+_SCALARS = (
+    "whole_radius_m",
+    "outer_radius_m",
+    "outer_share",
+    "withheld_or_noise",
+    "left_out_by_choice",
+)
+
+
+def rounded(patch: Patch) -> Patch:
+    """The patch as it will be kept: offsets rounded to 10 micrometres."""
+    east_m, north_m, up_m = (_from_units(_to_units(getattr(patch, name))) for name in _OFFSETS)
+    return dataclasses.replace(patch, east_m=east_m, north_m=north_m, up_m=up_m)
+
+
+def _to_units(offset_m: FloatArray) -> NDArray[np.int32]:
+    return np.rint(offset_m * _UNITS_PER_M).astype(np.int32)
+
+
+def _from_units(units: NDArray[np.int32]) -> FloatArray:
+    return units / _UNITS_PER_M
+
+
+def pack_patches(patches: Sequence[Patch]) -> bytes:
+    """The archive's bytes; the same patches always give the same bytes."""
+    arrays: dict[str, NDArray[Any]] = {
+        "format": np.array(_FORMAT),
+        "id": np.array([patch.checkpoint_id for patch in patches], dtype=np.str_),
+        "count": np.array([len(patch) for patch in patches], dtype=np.int64),
+        "time_kind": np.array([patch.time_kind for patch in patches], dtype=np.str_),
+    }
+    for name in _SCALARS:
+        arrays[name] = np.array([getattr(patch, name) for patch in patches], dtype=np.float64)
+    for name in _OFFSETS:
+        arrays[name[:-2] + "_10um"] = _joined([_to_units(getattr(patch, name)) for patch in patches])
+    for name in _CODES:
+        arrays[name] = _joined([getattr(patch, name) for patch in patches])
+    for name in _OPTIONAL:
+        values = [getattr(patch, name) for patch in patches]
+        arrays[f"has_{name}"] = np.array([value is not None for value in values], dtype=np.bool_)
+        arrays[name] = _joined([np.zeros(0) if value is None else _narrow(name, value) for value in values])
+    buffer = io.BytesIO()
+    np.savez_compressed(buffer, **arrays)  # type: ignore[arg-type]
+    return buffer.getvalue()
+
+
+def _narrow(name: str, values: FloatArray) -> NDArray[Any]:
+    """Counts are stored as 16-bit whole numbers where that loses nothing."""
+    if name != "gps_time_s":
+        whole = values.astype(np.uint16)
+        if np.array_equal(whole, values):
+            return whole
+    return values
+
+
+def _joined(parts: list[NDArray[Any]]) -> NDArray[Any]:
+    return np.concatenate(parts) if parts else np.zeros(0)
+
+
+def digest(content: bytes) -> str:
+    """SHA-256 of an archive, as the record states it."""
+    return hashlib.sha256(content).hexdigest()
+
+
+def load_patches(path: Path, *, sha256: str) -> Mapping[str, Patch]:
+    """Patches by checkpoint id.
+
+    Raises RecordError when the archive is missing, is not the one that the record was made
+    from (its SHA-256 differs), or cannot be read.
+    """
+    remedy = "Restore it from the original result folder, or measure again with the cloud."
+    try:
+        content = path.read_bytes()
+    except OSError as error:
+        raise RecordError(
+            f"the kept patches cannot be read: {error.strerror}", path=path, remedy=remedy
+        ) from error
+    found = digest(content)
+    if found != sha256:
+        raise RecordError(
+            f"the kept patches are not those of the record: SHA-256 {found[:16]}..., "
+            f"and the record says {sha256[:16]}...",
+            path=path,
+            remedy=remedy,
+        )
+    try:
+        with np.load(io.BytesIO(content), allow_pickle=False) as archive:
+            arrays = {name: archive[name] for name in archive.files}
+    except (ValueError, OSError, zipfile.BadZipFile) as error:
+        raise RecordError(f"the kept patches are damaged: {error}", path=path, remedy=remedy) from error
+    if str(arrays.get("format")) != _FORMAT:
+        raise RecordError(
+            f'the kept patches have the format "{arrays.get("format")}", and this version reads "{_FORMAT}"',
+            path=path,
+            remedy="Open them with the version that wrote them, or measure again with the cloud.",
+        )
+    return _unpacked(arrays)
+
+
+def _unpacked(arrays: Mapping[str, NDArray[Any]]) -> Mapping[str, Patch]:
+    ends = np.cumsum(arrays["count"])
+    starts = ends - arrays["count"]
+    optional_ends = {name: np.cumsum(arrays["count"] * arrays[f"has_{name}"]) for name in _OPTIONAL}
+    patches = {}
+    for index, identifier in enumerate(arrays["id"]):
+        here = slice(int(starts[index]), int(ends[index]))
+        fields: dict[str, Any] = {name: arrays[name][here] for name in _CODES}
+        for name in _OFFSETS:
+            fields[name] = _from_units(arrays[name[:-2] + "_10um"][here])
+        for name in _OPTIONAL:
+            if arrays[f"has_{name}"][index]:
+                end = int(optional_ends[name][index])
+                values = arrays[name][end - int(arrays["count"][index]) : end]
+                fields[name] = values.astype(np.float64)
+        for name in _SCALARS:
+            fields[name] = float(arrays[name][index])
+        for name in ("withheld_or_noise", "left_out_by_choice"):
+            fields[name] = int(fields[name])
+        fields["time_kind"] = str(arrays["time_kind"][index])
+        patches[str(identifier)] = Patch(checkpoint_id=str(identifier), **fields)
+    return patches
