@@ -1,1 +1,110 @@
-"""The registry of standards."""
+"""The registry of standards: evidence in, verdicts out.
+
+One module per standard holds its cited tables and its rule. Several requests, one per standard or
+contract, may be graded on the same evidence.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import fields
+from math import isfinite
+
+from accuracy.errors import RequestError
+from accuracy.model import ClassRequest, Component, ContractLimit, Outcome, Verdict
+from accuracy.rounding import LengthText
+from accuracy.standards import asprs_2014, asprs_2024, contract, nmas, nssda, usgs_lidar
+from accuracy.standards.base import Evidence, RelativeAccuracy, Sample, Standard, evidence_from
+
+__all__ = [
+    "DEFAULT_TEXT",
+    "STANDARDS",
+    "ClassRequest",
+    "ContractLimit",
+    "Evidence",
+    "RelativeAccuracy",
+    "Sample",
+    "Standard",
+    "check_request",
+    "evidence_from",
+    "grade",
+    "overall_outcome",
+    "side_by_side",
+]
+
+STANDARDS: dict[str, Standard] = {
+    module.STANDARD.key: module.STANDARD
+    for module in (asprs_2024, asprs_2014, nssda, usgs_lidar, nmas, contract)
+}
+DEFAULT_TEXT = LengthText()
+
+
+def grade(
+    evidence: Evidence, request: ClassRequest, length_text: LengthText = DEFAULT_TEXT
+) -> tuple[Verdict, ...]:
+    """The standard's verdicts, one per component that it knows, asked for or not.
+
+    Raises RequestError for an unknown standard and for a class that is impossible or not its own.
+    """
+    check_request(request)
+    return STANDARDS[request.standard].grade(evidence, request, length_text)
+
+
+def check_request(request: ClassRequest) -> None:
+    """Refuse a request that names an unknown standard, an impossible class, or a class it ignores."""
+    standard = STANDARDS.get(request.standard)
+    if standard is None:
+        raise RequestError(
+            f'standard "{request.standard}" is not known', remedy=f"Use one of {', '.join(STANDARDS)}."
+        )
+    for field in fields(ClassRequest):
+        value = getattr(request, field.name)
+        if field.name == "standard" or value is None or value == ():
+            continue
+        if field.name not in standard.takes:
+            raise RequestError(
+                f"{field.name} means nothing to {standard.key}",
+                remedy=f"It takes {', '.join(standard.takes)}: {standard.class_means}.",
+            )
+        if isinstance(value, int | float) and not (isfinite(value) and value > 0):
+            raise RequestError(f"{field.name} is {value}", remedy="Give a number above 0.")
+    if request.class_name is not None and request.class_name not in standard.class_names:
+        raise RequestError(
+            f'class "{request.class_name}" is not one of {standard.key}',
+            remedy=f"Use one of {', '.join(standard.class_names)}.",
+        )
+    for limit in request.limits:
+        contract.check(limit)
+
+
+def side_by_side(
+    evidence: Evidence, requests: Iterable[ClassRequest] = (), length_text: LengthText = DEFAULT_TEXT
+) -> tuple[Verdict, ...]:
+    """Every standard's verdicts in the registry's order, those without a request as found."""
+    asked = list(requests)
+    for request in asked:
+        check_request(request)
+    return tuple(
+        verdict
+        for key in STANDARDS
+        for request in [one for one in asked if one.standard == key] or [ClassRequest(standard=key)]
+        for verdict in grade(evidence, request, length_text)
+    )
+
+
+def overall_outcome(verdicts: Sequence[Verdict]) -> Outcome | None:
+    """What all verdicts on classes that were asked for amount to; None where none was asked for.
+
+    One that is not met decides; failing that, one that is not graded. The cloud against itself is
+    further evidence: it can fail a class, but nobody is held up because it was not measured.
+    """
+    asked = {
+        verdict.outcome
+        for verdict in verdicts
+        if (verdict.class_m is not None or verdict.class_name is not None)
+        and (verdict.component is not Component.RELATIVE or verdict.outcome is not Outcome.NOT_GRADED)
+    }
+    for outcome in (Outcome.NOT_MET, Outcome.NOT_GRADED, Outcome.MET):
+        if outcome in asked:
+            return outcome
+    return None
