@@ -1,0 +1,313 @@
+"""Trajectory tables (comma, semicolon, tab or blanks) -> Rows. Part of reading trajectories."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable, Mapping
+from pathlib import Path
+
+import numpy as np
+
+from accuracy.errors import TrajectoryError
+from accuracy.model import FloatArray
+from accuracy.reading.trajectory_rows import Rows, TimeKind, TrajectoryFormat
+
+# This project's names, then headings that loggers and processing programs commonly write for them.
+_SYNONYMS = {
+    "time": "timestamp t epoch",
+    "date": "day calendar_date",
+    "gps_week": "week gpsweek gps_wk wn",
+    "week_seconds": "tow gps_tow gpstow sow gps_sow seconds_of_week gps_seconds_of_week time_of_week",
+    "gps_seconds": "gps_time gpstime gps_time_s",
+    "adjusted_time": "adjusted_gps_time adjusted_standard_gps_time",
+    "utc": "utc_time utctime time_utc datetime_utc utc_datetime",
+    "local": "local_time time_local datetime",
+    "day_seconds": "seconds_of_day sod",
+    "easting": "east e x easting_m",
+    "northing": "north n y northing_m",
+    "height": "elevation altitude alt ellipsoid_height ellipsoidal_height h z up height_m",
+    "latitude": "lat",
+    "longitude": "lon long lng",
+    "roll": "roll_angle",
+    "pitch": "pitch_angle",
+    "heading": "yaw azimuth hdg true_heading",
+    "speed": "ground_speed velocity speed_m_per_s",
+    "velocity_east": "east_velocity ve v_east",
+    "velocity_north": "north_velocity vn v_north",
+    "fix": "quality q fix_quality fix_state fix_type status solution solution_status",
+    "satellites": "ns sats nsat num_sats satellite_count n_satellites",
+    "sigma_easting": "sde sd_e sigma_e std_e sigma_east",
+    "sigma_northing": "sdn sd_n sigma_n std_n sigma_north",
+    "sigma_height": "sdu sd_u sigma_u std_u sigma_h sdh sigma_up",
+    "direction": "horizontal_direction hz horizontal_angle",
+    "zenith": "zenith_angle v_angle",
+    "slope_distance": "distance slope sd",
+    "target": "target_name point",
+}
+_NAMES = {word: name for name, words in _SYNONYMS.items() for word in (name, *words.split())}
+_TEXT = {"utc", "local", "fix", "date", "target"}
+_ANGLES = {"roll", "pitch", "heading", "direction", "zenith"}
+_ANGLE_UNITS = {"degrees": np.pi / 180, "gon": np.pi / 200, "radians": 1.0}
+_POSITION = {"easting", "northing", "height", "latitude", "longitude"}
+_UNIT = re.compile(r"[\(\[]([^\)\]]*)[\)\]]")
+# Exact: km/h, international knot (1852 m per hour), mile per hour (1609.344 m).
+_SPEED_UNITS = {"km/h": 1 / 3.6, "kmh": 1 / 3.6, "kn": 1852 / 3600, "knots": 1852 / 3600, "mph": 0.44704}
+_BLANKS = ""
+_REMEDY = "Use a decimal point, and one number per cell."
+
+
+def read_table(path: Path, text: str, how: TrajectoryFormat) -> Rows:
+    """Read a table with headings, or one whose columns are declared.
+
+    Raises TrajectoryError naming row, column and value where a cell is not a number, and where the
+    headings leave the position or the clock undecided.
+    """
+    lines = [
+        (number, line)
+        for number, line in enumerate(text.splitlines(), 1)
+        if line.strip() and not line.lstrip().startswith(("#", "%", "//"))
+    ]
+    if not lines:
+        raise TrajectoryError("the file holds no rows", path=path, remedy="Export the trajectory again.")
+    delimiter = _delimiter(lines[min(1, len(lines) - 1)][1])
+    headings, lines = _headings(path, lines, delimiter, how)
+    if not lines:
+        raise TrajectoryError("the file holds headings and no rows", path=path, remedy="Export it again.")
+    names = _recognise(path, headings, how)
+    time_text = _time_is_text(lines[0][1], names, delimiter)
+    text_names = _TEXT | ({"time"} if time_text else set())
+    numbers = np.array([number for number, _ in lines], dtype=np.int64)
+    values = _numbers(path, lines, delimiter, {n: i for n, i in names.items() if n not in text_names})
+    texts = {
+        name: [_cell(line, delimiter, names[name]) for _, line in lines]
+        for name in names
+        if name in text_names
+    }
+    for name in values:
+        values[name] = values[name] * _factor(name, headings[names[name]], how)
+    kind = _time_kind(path, values, texts, how)
+    return Rows(path=path, numbers=numbers, values=values, texts=texts, time_kind=kind)
+
+
+# ----------------------------------------------------------------------- headings
+
+
+def _delimiter(line: str) -> str:
+    return next((mark for mark in (";", "\t", ",") if mark in line), _BLANKS)
+
+
+def _split(line: str, delimiter: str) -> list[str]:
+    cells = line.split(delimiter) if delimiter else line.split()
+    return [cell.strip().strip('"').strip() for cell in cells]
+
+
+def _cell(line: str, delimiter: str, column: int) -> str:
+    cells = _split(line, delimiter)
+    return cells[column] if column < len(cells) else ""
+
+
+def _headings(
+    path: Path, lines: list[tuple[int, str]], delimiter: str, how: TrajectoryFormat
+) -> tuple[list[str], list[tuple[int, str]]]:
+    first = _split(lines[0][1], delimiter)
+    has_headings = not any(_is_number(cell) for cell in first)
+    if how.columns is not None and not isinstance(how.columns, Mapping):
+        declared = list(how.columns)
+        rest = lines[1:] if has_headings else lines
+        width = len(_split(rest[0][1], delimiter)) if rest else len(first)
+        if len(declared) > width:
+            raise TrajectoryError(
+                f"{len(declared)} columns are declared and the file has {width}",
+                path=path,
+                place=f"row {rest[0][0] if rest else lines[0][0]}",
+                remedy="Declare the columns in the file's order, with - for those to skip.",
+            )
+        return declared, rest
+    if not has_headings:
+        raise TrajectoryError(
+            f'the first row ("{lines[0][1].strip()[:60]}") is not a row of headings',
+            path=path,
+            place=f"row {lines[0][0]}",
+            remedy="Declare the columns, e.g. time easting northing height.",
+        )
+    return first, lines[1:]
+
+
+def _is_number(cell: str) -> bool:
+    try:
+        float(cell)
+    except ValueError:
+        return False
+    return True
+
+
+def _recognise(path: Path, headings: list[str], how: TrajectoryFormat) -> dict[str, int]:
+    mapping = (
+        {key.strip().lower(): value for key, value in how.columns.items()}
+        if isinstance(how.columns, Mapping)
+        else {}
+    )
+    found: dict[str, int] = {}
+    for index, heading in enumerate(headings):
+        declared = mapping.get(heading.strip().lower())
+        name = declared or _NAMES.get(_plain(heading))
+        if declared is not None and declared not in _SYNONYMS:
+            raise TrajectoryError(
+                f'column name "{declared}" is not known',
+                path=path,
+                place=f"column {index + 1}",
+                remedy=f"Known names: {', '.join(_SYNONYMS)}.",
+            )
+        if name is None:
+            continue
+        if name in found:
+            # The first stands: processing programs append a second, local copy of coordinates.
+            continue
+        found[name] = index
+    return found
+
+
+def _plain(heading: str) -> str:
+    bare = _UNIT.sub("", heading).strip().lower()
+    return re.sub(r"[^a-z0-9]+", "_", bare).strip("_")
+
+
+def _factor(name: str, heading: str, how: TrajectoryFormat) -> float:
+    """From the unit in the heading's brackets to radians or metres per second; else 1."""
+    match = _UNIT.search(heading)
+    unit = match.group(1).strip().lower() if match else ""
+    if name in _ANGLES:
+        said = next((word for word in _ANGLE_UNITS if unit and word.startswith(unit[:3])), how.angle_unit)
+        return float(_ANGLE_UNITS[said])
+    if name in ("speed", "velocity_east", "velocity_north"):
+        return _SPEED_UNITS.get(unit, 1.0)
+    if name in ("latitude", "longitude"):
+        return float(180 / np.pi) if unit.startswith("rad") else 1.0
+    if unit == "ms" and name not in _POSITION:
+        return 0.001
+    return 1.0
+
+
+# ----------------------------------------------------------------------- cells
+
+
+def _numbers(
+    path: Path, lines: list[tuple[int, str]], delimiter: str, columns: dict[str, int]
+) -> dict[str, FloatArray]:
+    if not columns:
+        return {}
+    used = list(columns.values())
+    try:
+        table = np.loadtxt(
+            (line for _, line in lines),
+            delimiter=delimiter or None,
+            usecols=used,
+            ndmin=2,
+            comments=None,
+            dtype=np.float64,
+        )
+    except ValueError:
+        table = _numbers_one_by_one(path, lines, delimiter, columns)
+    return {name: table[:, place] for place, name in enumerate(columns)}
+
+
+def _numbers_one_by_one(
+    path: Path, lines: list[tuple[int, str]], delimiter: str, columns: dict[str, int]
+) -> FloatArray:
+    """Slow and exact: finds the cell that is no number, and takes an empty cell for "not known"."""
+    table = np.full((len(lines), len(columns)), np.nan)
+    widest = max(columns.values())
+    for row, (number, line) in enumerate(lines):
+        cells = _split(line, delimiter)
+        if len(cells) <= widest:
+            raise TrajectoryError(
+                f"the row has {len(cells)} columns where {widest + 1} are needed",
+                path=path,
+                place=f"row {number}",
+                remedy="The row may be cut off; complete or remove it.",
+            )
+        for place, (name, column) in enumerate(columns.items()):
+            if cells[column]:
+                table[row, place] = _number(path, number, name, cells[column])
+    return table
+
+
+def _number(path: Path, row: int, name: str, cell: str) -> float:
+    try:
+        return float(cell)
+    except ValueError:
+        raise TrajectoryError(
+            f'"{cell}" is not a number', path=path, place=f"row {row}, column {name}", remedy=_REMEDY
+        ) from None
+
+
+# ----------------------------------------------------------------------- the clock
+
+
+def _time_is_text(line: str, names: dict[str, int], delimiter: str) -> bool:
+    return "time" in names and not _is_number(_cell(line, delimiter, names["time"]))
+
+
+_Rule = tuple[TimeKind, Callable[[dict[str, FloatArray], dict[str, list[str]]], bool]]
+_BY_COLUMN: tuple[_Rule, ...] = (
+    ("gps-week", lambda values, _: "gps_week" in values and "week_seconds" in values),
+    ("gps-seconds", lambda values, _: "gps_seconds" in values),
+    ("adjusted-gps", lambda values, _: "adjusted_time" in values),
+    ("utc", lambda _, texts: "utc" in texts),
+    ("local", lambda _, texts: "local" in texts or "time" in texts),
+    ("week-seconds", lambda values, _: "week_seconds" in values),
+    ("day-seconds", lambda values, _: "day_seconds" in values),
+)
+
+
+def _time_kind(
+    path: Path, values: dict[str, FloatArray], texts: dict[str, list[str]], how: TrajectoryFormat
+) -> TimeKind:
+    kind = how.time
+    if kind == "auto":
+        kind = next((kind for kind, holds in _BY_COLUMN if holds(values, texts)), "auto")
+    if kind == "auto":
+        if "time" in values:
+            raise TrajectoryError(
+                f"the column time (first value {values['time'][0]:.3f}) does not say which clock it counts",
+                path=path,
+                place="column time",
+                remedy="Declare it: gps-seconds, adjusted-gps, day-seconds (with a date) or week-seconds "
+                "(with a GPS week).",
+            )
+        return "none"
+    _put_time_in_place(path, kind, values, texts)
+    return kind
+
+
+def _put_time_in_place(
+    path: Path, kind: TimeKind, values: dict[str, FloatArray], texts: dict[str, list[str]]
+) -> None:
+    """The column that carries the declared clock becomes "time"; a separate date is joined to it."""
+    if kind in ("utc", "local", "gps-calendar"):
+        for name in ("utc", "local"):
+            if name in texts:
+                texts.setdefault("time", texts[name])
+        if "date" in texts and "time" in texts:
+            joined = zip(texts["date"], texts["time"], strict=True)
+            texts["time"] = [f"{day.strip()}T{clock.strip()}" for day, clock in joined]
+        needed = "time" in texts
+    elif kind in ("gps-seconds", "adjusted-gps"):
+        for name in ("gps_seconds", "adjusted_time"):
+            if name in values:
+                values.setdefault("time", values[name])
+        needed = "time" in values
+    elif kind == "gps-week":
+        needed = "gps_week" in values and ("week_seconds" in values or "time" in values)
+        if needed and "week_seconds" not in values:
+            values["week_seconds"] = values["time"]
+    elif kind in ("week-seconds", "day-seconds"):
+        needed = "time" in values or kind.replace("-", "_") in values
+    else:
+        needed = True
+    if not needed:
+        raise TrajectoryError(
+            f"the clock is declared as {kind} and no column carries it",
+            path=path,
+            remedy="Declare the columns, naming the one that holds the time.",
+        )
