@@ -25,16 +25,13 @@ def fixed(value: float, decimals: int, *, signed: bool = False) -> str:
 
 
 def beside_limit(value: float, limit: float, decimals: int) -> str:
-    """``value`` for print beside ``limit``: the printed pair keeps the order of the true pair."""
+    """``value`` for print beside ``limit``, upper or lower: the printed pair keeps the order of the true pair."""
+    exact, exact_limit = Decimal(repr(float(value))), Decimal(repr(float(limit)))
     for digits in range(decimals, decimals + _MOST_EXTRA_DIGITS):
         text = fixed(value, digits)
-        printed = Decimal(text.replace(MINUS, "-"))
-        exact_limit = Decimal(repr(float(limit)))
-        if (value > limit) == (printed > exact_limit) and (value < limit) == (printed < exact_limit):
+        if Decimal(text.replace(MINUS, "-")).compare(exact_limit) == exact.compare(exact_limit):
             return text
-        if value <= limit and printed <= exact_limit:
-            return text
-    return repr(value).replace("-", MINUS)
+    return f"{exact:f}".replace("-", MINUS)
 
 
 @dataclass(frozen=True, slots=True)

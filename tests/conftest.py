@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import tarfile
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
@@ -26,6 +27,21 @@ def shared_data() -> Path:
     folder = _data_folder()
     if not folder.is_dir():
         pytest.skip(f"open test data not present at {folder}; set ACCURACY_TEST_DATA to its folder")
+    return folder
+
+
+@pytest.fixture(scope="session")
+def archive_clouds(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The open clouds of the laspy 2.7.0 source archive (BSD-2), which ``make test`` fetches."""
+    archive = REPOSITORY / ".cache" / "laspy-2.7.0.tar.gz"
+    if not archive.is_file():
+        pytest.skip('the laspy source archive is not in .cache/; "make test" fetches it')
+    folder = tmp_path_factory.mktemp("clouds")
+    with tarfile.open(archive) as content:
+        for member in content.getmembers():
+            if member.name.startswith("laspy-2.7.0/tests/data/") and member.isfile():
+                member.name = Path(member.name).name
+                content.extract(member, folder, filter="data")
     return folder
 
 

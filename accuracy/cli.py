@@ -1,0 +1,341 @@
+"""Arguments, progress and exit statuses; nothing is measured or decided here.
+
+Exit status: 0 done (and met, where a class was asked), 2 unusable input or request, 3 not met,
+4 not enough evidence to grade. Results go to standard output, progress and errors to standard error.
+"""
+
+from __future__ import annotations
+
+import importlib
+import sys
+import time
+from collections.abc import Callable
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from accuracy import __version__
+from accuracy.errors import (
+    EXIT_DONE,
+    EXIT_NOT_ENOUGH_EVIDENCE,
+    EXIT_NOT_MET,
+    AccuracyError,
+)
+from accuracy.model import Outcome
+
+if TYPE_CHECKING:
+    from accuracy.job import Job
+
+_FILE = click.Path(path_type=Path)
+_PROGRESS_EVERY_S = 0.2
+
+
+class _Group(click.Group):
+    """Prints an AccuracyError as one message and exits with its status."""
+
+    def invoke(self, ctx: click.Context) -> Any:
+        try:
+            return super().invoke(ctx)
+        except AccuracyError as error:
+            click.echo(f"accuracy: {error}", err=True)
+            ctx.exit(error.exit_code)
+
+
+class _ManyIds(click.Command):
+    """Lets ``--only A B C`` and ``--without A B`` take every id up to the next option."""
+
+    def parse_args(self, ctx: click.Context, args: list[str]) -> list[str]:
+        spread: list[str] = []
+        taking: str | None = None
+        for word in args:
+            if word.startswith("-"):
+                taking = word if word in ("--only", "--without") else None
+                if taking is None:
+                    spread.append(word)
+            elif taking is not None:
+                spread += [taking, word]
+            else:
+                spread.append(word)
+        return super().parse_args(ctx, spread)
+
+
+class _ProgressLine:
+    """One line on a terminal, rewritten in place; one line per stage where there is no terminal."""
+
+    def __init__(self, quiet: bool) -> None:
+        self._quiet = quiet
+        self._live = sys.stderr.isatty()
+        self._last_what = ""
+        self._last_time = 0.0
+
+    def __call__(self, what: str, done: int, total: int) -> None:
+        if self._quiet:
+            return
+        if not self._live:
+            if what != self._last_what:
+                click.echo(what, err=True)
+            self._last_what = what
+            return
+        now = time.monotonic()
+        if what == self._last_what and now - self._last_time < _PROGRESS_EVERY_S and done < total:
+            return
+        self._last_what, self._last_time = what, now
+        share = f" {100 * done // total:3d} %" if total > 1 else ""
+        click.echo(f"\r\x1b[K{what}{share}", err=True, nl=False)
+
+    def clear(self) -> None:
+        """Leave the line empty for what follows."""
+        if self._live and not self._quiet:
+            click.echo("\r\x1b[K", err=True, nl=False)
+
+
+def _options(*decorators: Callable[[Any], Any]) -> Callable[[Any], Any]:
+    def apply(function: Any) -> Any:
+        for decorator in reversed(decorators):
+            function = decorator(function)
+        return function
+
+    return apply
+
+
+EXIT_STATUS = {
+    Outcome.MET: EXIT_DONE,
+    Outcome.NOT_MET: EXIT_NOT_MET,
+    Outcome.NOT_GRADED: EXIT_NOT_ENOUGH_EVIDENCE,
+}
+
+_table_options = _options(
+    click.option("--columns", help="Column names, in order, of a table without headings: id,easting,..."),
+    click.option("--unit", help="Unit of the table: metre, international-foot or us-survey-foot."),
+    click.option("--height-unit", help="Unit of the table's heights where it differs."),
+    click.option("--average-duplicates", is_flag=True, help="Average repeated occupations of one id."),
+)
+_survey_options = _options(
+    click.option(
+        "--survey-sigma-horizontal",
+        metavar="LENGTH",
+        help='Standard uncertainty per axis where a row gives none: "5 mm".',
+    ),
+    click.option("--survey-sigma-height", metavar="LENGTH", help="The same for heights."),
+)
+_KINDS = click.Choice(["ellipsoidal", "orthometric"])
+_frame_options = _options(
+    click.option("--crs", help="The cloud's coordinate system, where its record is missing or wrong."),
+    click.option("--cloud-unit", help="The cloud's unit, where its record is missing or wrong."),
+    click.option("--cloud-height-unit", help="The unit of the cloud's heights where it differs."),
+    click.option("--cloud-heights", type=_KINDS, help="What the cloud's heights are."),
+    click.option("--checkpoints-crs", help="The table's coordinate system, where it differs: EPSG:4258."),
+    click.option("--checkpoint-heights", type=_KINDS, help="What the table's heights are."),
+    click.option("--geoid", type=_FILE, help="Geoid grid (.gtx, .tif) between the two kinds of height."),
+    click.option("--grids", type=_FILE, help="Folder with the shift grids that a conversion needs."),
+    click.option("--combined-factor", type=float, help="The table is in ground coordinates: grid/ground."),
+    click.option(
+        "--scale-about",
+        type=(float, float),
+        metavar="EASTING NORTHING",
+        help="Grid coordinates (metres) of the point that ground coordinates are scaled about.",
+    ),
+)
+_class_options = _options(
+    click.option("--standard", default="asprs-2024", show_default=True, help="Which standard grades."),
+    click.option(
+        "--class",
+        "vertical_class",
+        metavar="LENGTH",
+        help='Vertical class asked for: "5 cm"; a bare number is in cm.',
+    ),
+    click.option("--horizontal-class", metavar="LENGTH", help="Horizontal class asked for."),
+    click.option("--three-d-class", metavar="LENGTH", help="Three-dimensional class asked for."),
+    click.option("--class-name", help="A class that has a name, such as QL2."),
+    click.option(
+        "--contract-unit",
+        default="metre",
+        show_default=True,
+        help="Unit that the report speaks: metre, international-foot or us-survey-foot.",
+    ),
+)
+_point_options = _options(
+    click.option(
+        "--classes", metavar="N,N,...", help="Point classes to measure on; all but noise if left out."
+    ),
+    click.option(
+        "--sources",
+        metavar="N,N,...",
+        help="Point source ids (flight lines, passes) to measure on; all if left out.",
+    ),
+    click.option(
+        "--returns",
+        type=click.Choice(["all", "first", "last", "only"]),
+        default="all",
+        show_default=True,
+        help="Returns to measure on.",
+    ),
+)
+_exclusion_options = _options(
+    click.option("--without", multiple=True, metavar="ID...", help="Set checkpoints aside; needs --reason."),
+    click.option("--reason", help="Why checkpoints are set aside; the report prints it."),
+)
+_report_options = _options(
+    click.option("--title", help="Title of the report."),
+    click.option("--project", help="Project, for the report."),
+    click.option("--prepared-by", help="Who tested, for the report."),
+    click.option("--prepared-for", help="Who receives the report."),
+    click.option("--date", help="Date of the statement, YYYY-MM-DD; left to the signature if not given."),
+    click.option("--no-pdf", is_flag=True, help="Write no PDF."),
+    click.option("--quiet", is_flag=True, help="Show no progress."),
+)
+
+
+@click.group(cls=_Group, context_settings={"help_option_names": ["-h", "--help"]})
+@click.version_option(__version__)
+def main() -> None:
+    """Measure how accurate a mobile-mapping point cloud is, and write the statement."""
+
+
+@main.command(cls=_ManyIds)
+@click.argument("clouds", nargs=-1, required=True, type=_FILE, metavar="CLOUD...")
+@click.option("--checkpoints", required=True, type=_FILE, help="Table of surveyed checkpoints (CSV).")
+@click.option("--out", required=True, type=_FILE, help="Folder for the result.")
+@_table_options
+@_survey_options
+@_frame_options
+@_class_options
+@_point_options
+@_exclusion_options
+@_report_options
+@click.pass_context
+def check(context: click.Context, /, clouds: tuple[Path, ...], **given: Any) -> None:
+    """Measure one run's cloud against checkpoints, grade it and write the report.
+
+    CLOUD is a LAS, LAZ or COPC file, or a folder of them; several make one run.
+    """
+    from accuracy.request import job_from_options
+
+    job = job_from_options(clouds, given)
+    _do(context, job, given)
+
+
+@main.command("job")
+@click.argument("file", type=_FILE)
+@click.option("--out", required=True, type=_FILE, help="Folder for the result.")
+@click.option("--no-pdf", is_flag=True, help="Write no PDF.")
+@click.option("--quiet", is_flag=True, help="Show no progress.")
+@click.pass_context
+def job_command(context: click.Context, /, file: Path, **given: Any) -> None:
+    """Do everything a job file asks for: several runs, trajectories, comparison."""
+    from accuracy.job_file import read_job
+
+    _do(context, read_job(file), given)
+
+
+@main.command()
+@click.argument("folder", type=_FILE)
+@click.option("--no-pdf", is_flag=True, help="Write no PDF.")
+@click.option("--quiet", is_flag=True, help="Show no progress.")
+@click.pass_context
+def demo(context: click.Context, /, folder: Path, **given: Any) -> None:
+    """Make the invented Tern Quay data in FOLDER and run the whole job on it."""
+    from accuracy.job_file import read_job
+    from accuracy.reporting.outputs import check_folder
+
+    check_folder(folder)
+    # Loaded by name: in a checkout the demo stands outside the package.
+    make = importlib.import_module("accuracy.examples.tern_quay.make").make
+    line = _ProgressLine(given["quiet"])
+    file = make(folder / "data", line)
+    line.clear()
+    click.echo(f"Data, with the planted truth beside it: {folder / 'data'}")
+    _do(context, read_job(file), {**given, "out": folder / "result"}, graded=False)
+
+
+@main.command()
+@click.argument("files", nargs=-1, required=True, type=_FILE, metavar="FILE...")
+@click.option(
+    "--as",
+    "kind",
+    type=click.Choice(["cloud", "checkpoints", "trajectory"]),
+    help="What the files are, where it is not plain.",
+)
+@_table_options
+@click.option("--quiet", is_flag=True, help="Show no progress.")
+@click.pass_context
+def inspect(context: click.Context, /, files: tuple[Path, ...], **given: Any) -> None:
+    """Say what a cloud, a table or a trajectory holds, and what is odd about it."""
+    from accuracy.reporting.inspection import inspect_lines
+    from accuracy.request import table_options
+
+    line = _ProgressLine(given["quiet"])
+    status = EXIT_DONE
+    for file in files:
+        try:
+            lines = inspect_lines(file, kind=given["kind"], table=table_options(given), progress=line)
+        except AccuracyError as error:
+            # The other files are still worth a look.
+            lines, status = (f"{error}",), error.exit_code
+        line.clear()
+        for text in lines:
+            click.echo(text)
+    context.exit(status)
+
+
+@main.command("recheck", cls=_ManyIds)
+@click.argument("folder", type=_FILE, metavar="RESULT_DIR")
+@click.option("--out", required=True, type=_FILE, help="Folder for the new result.")
+@click.option("--only", multiple=True, metavar="ID...", help="Count these checkpoints only.")
+@_exclusion_options
+@click.option("--where", multiple=True, metavar="NAME=VALUE", help="Count those with this attribute.")
+@click.option("--area", type=_FILE, help="Count those inside the polygons of a GeoJSON file.")
+@click.option("--random", type=click.IntRange(min=1), metavar="N", help="Count N drawn at random.")
+@click.option("--seed", type=int, default=1, show_default=True, help="For --random and --folds.")
+@click.option("--folds", type=click.IntRange(min=2), metavar="K", help="Also grade each of K parts.")
+@click.option("--leave-one-out", is_flag=True, help="Also grade with each checkpoint left out in turn.")
+@click.option("--standard", help="Grade by this standard.")
+@click.option("--class", "vertical_class", metavar="LENGTH", help="Another vertical class.")
+@click.option("--horizontal-class", metavar="LENGTH", help="Another horizontal class.")
+@click.option("--three-d-class", metavar="LENGTH", help="Another three-dimensional class.")
+@click.option("--class-name", help="Another class that has a name, such as QL2.")
+@click.option("--radius", metavar="LENGTH", help="Measure heights again within this radius.")
+@click.option("--measure-again", is_flag=True, help="Measure again from the kept patches, as the first time.")
+@click.option("--pdf", is_flag=True, help="Write the PDF as well.")
+@click.option("--quiet", is_flag=True, help="Show no progress.")
+@click.pass_context
+def recheck_command(context: click.Context, /, folder: Path, **given: Any) -> None:
+    """Recompute a result on other checkpoints or another class, from RESULT_DIR alone."""
+    from accuracy.grading import outcome
+    from accuracy.rechecking import recheck
+    from accuracy.reporting.outputs import check_folder, write_outputs
+    from accuracy.reporting.spoken import spoken
+    from accuracy.request import recheck_options
+
+    check_folder(given["out"])
+    line = _ProgressLine(given["quiet"])
+    result, archives = recheck(folder, recheck_options(given), line)
+    outputs = write_outputs(result, archives, given["out"], pdf=given["pdf"], progress=line)
+    line.clear()
+    for sentence in spoken(result):
+        click.echo(sentence)
+    click.echo(f"Report: {outputs.paths[0]}")
+    context.exit(EXIT_STATUS[outcome(result)])
+
+
+def _do(context: click.Context, job: Job, given: dict[str, Any], *, graded: bool = True) -> None:
+    from accuracy.grading import outcome
+    from accuracy.pipeline import measure
+    from accuracy.reporting.outputs import check_folder, pack, write_outputs
+    from accuracy.reporting.spoken import spoken
+
+    check_folder(given["out"])
+    line = _ProgressLine(given["quiet"])
+    measured = measure(job, line)
+    line("Keeping patches", 0, 1)
+    result, archives = pack(measured)
+    outputs = write_outputs(result, archives, given["out"], pdf=not given["no_pdf"], progress=line)
+    line.clear()
+    for sentence in spoken(result):
+        click.echo(sentence)
+    if outputs.message:
+        click.echo(outputs.message, err=True)
+    click.echo(f"Report: {outputs.paths[0]}")
+    if graded:
+        context.exit(EXIT_STATUS[outcome(result)])

@@ -1,0 +1,355 @@
+"""The way from inputs to the record, in the order in which the work is done.
+
+    headers -> working frame -> checkpoints in it -> patches -> residuals -> summary -> verdicts
+
+Nothing is written here and nothing printed: what comes out is one Result and the patches it rests on.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+from accuracy import __version__
+from accuracy.conversion import use_grid_folder
+from accuracy.drives import conditions_of, read_drives
+from accuracy.errors import FrameError, RequestError
+from accuracy.frames import WorkingFrame, working_frame
+from accuracy.grading import graded_record
+from accuracy.job import Job, RunInput
+from accuracy.matching.measure import matching_settings
+from accuracy.measuring import checkpoint_result
+from accuracy.model import (
+    Checkpoint,
+    CheckpointResult,
+    Exclusion,
+    InputFile,
+    Patch,
+    Progress,
+    Result,
+    Role,
+    RunRecord,
+    Software,
+    TrajectorySeries,
+    no_progress,
+)
+from accuracy.placing import Placed, PlacingOptions, ground_scale, place
+from accuracy.reading.checkpoints import read_checkpoints
+from accuracy.reading.cloud import checkpoints_in_boxes, read_headers, sha256_of
+from accuracy.reading.cloud_header import CloudHeader
+from accuracy.reading.kept import rounded
+from accuracy.reading.patches import gather_patches
+from accuracy.reading.table_types import CheckpointTable
+from accuracy.runs import SPEED, compare_records
+from accuracy.units import LengthUnit
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Measured:
+    """The record of a job, and the patches that it rests on, by run."""
+
+    result: Result
+    patches: Mapping[str, tuple[Patch, ...]]
+    series: tuple[TrajectorySeries, ...]
+    """The epochs behind each trajectory comparison, for charts."""
+
+
+def measure(job: Job, progress: Progress = no_progress) -> Measured:
+    """Do everything that a job asks for.
+
+    Raises AccuracyError, naming the file and the place in it, for whatever cannot be used; nothing
+    is half done then.
+    """
+    if job.frame.grids is not None:
+        use_grid_folder(job.frame.grids)
+    headers = {run.name: read_headers(run.clouds) for run in job.runs}
+    frame = _frame(job, [header for group in headers.values() for header in group])
+    table = read_checkpoints(job.checkpoints, job.table)
+    placed = _placed(job, table, frame)
+    checkpoints = _with_survey_sigma(placed.checkpoints, job.survey_sigma_m)
+    _known_exclusions(job.exclusions, checkpoints)
+    drives = read_drives(job, frame, progress)
+    records, patches, inputs = [], {}, [_table_input(job.checkpoints)]
+    for run in job.runs:
+        record, kept = _measure_run(job, run, headers[run.name], frame, checkpoints, table, progress)
+        record = dataclasses.replace(record, remarks=(*frame.remarks, *placed.remarks, *record.remarks))
+        if run.name in drives.rigs:
+            conditions, effects = conditions_of(drives.rigs[run.name], checkpoints, kept, record.checkpoints)
+            record = dataclasses.replace(record, conditions=conditions, condition_effects=effects)
+        records.append(record)
+        patches[run.name] = kept
+        several = len(job.runs) > 1
+        inputs.extend(_cloud_inputs(run, headers[run.name], progress, several=several))
+        inputs.extend(_trajectory_inputs(run, several=several))
+    if job.job_file is not None:
+        inputs.append(InputFile(path=str(job.job_file), sha256=sha256_of(job.job_file), role="job"))
+    compared = compare_records(
+        records,
+        requests=(job.request, *job.further_requests),
+        margin_m=job.equivalence_margin_m,
+        unit=job.unit,
+    )
+    statement = next(record for record in records if record.name == job.statement_run)
+    result = Result(
+        software=Software(version=__version__),
+        title=job.title,
+        unit=job.unit,
+        date=job.date,
+        inputs=tuple(inputs),
+        settings=_settings(job, placed),
+        requests=(job.request, *job.further_requests),
+        measuring=job.measuring,
+        equivalence_margin_m=job.equivalence_margin_m,
+        crs_wkt=None if frame.crs is None else frame.crs.to_wkt(),
+        exclusions=job.exclusions,
+        run=statement,
+        runs=tuple(records) if len(records) > 1 else (),
+        trajectories=drives.comparisons,
+        comparisons=compared.comparisons,
+        matrices=compared.matrices,
+        decisions=compared.decisions,
+        crs=frame.words,
+        vertical_datum=frame.vertical_words,
+        prepared_by=job.prepared_by,
+        prepared_for=job.prepared_for,
+        project=job.project,
+    )
+    return Measured(result=result, patches=patches, series=drives.series)
+
+
+# --------------------------------------------------------------------------- frame and checkpoints
+
+
+def _frame(job: Job, headers: Sequence[CloudHeader]) -> WorkingFrame:
+    recorded = _recorded_units(headers)
+    frame = working_frame(
+        [(header.path, header.crs) for header in headers],
+        declared=job.frame.cloud_crs,
+        horizontal_unit=job.frame.cloud_unit or recorded[0],
+        height_unit=job.frame.cloud_height_unit or recorded[1],
+    )
+    remarks = dict.fromkeys(
+        f"{header.path.name}: {remark}"
+        for header in headers
+        for remark in (*header.remarks, *header.crs_remarks)
+    )
+    return dataclasses.replace(frame, remarks=(*frame.remarks, *remarks))
+
+
+def _recorded_units(headers: Sequence[CloudHeader]) -> tuple[LengthUnit | None, LengthUnit | None]:
+    """Units that records name although they name no system; only where no header has a system."""
+    if any(header.crs is not None for header in headers):
+        return None, None
+    units = {header.crs_records.geotiff_units for header in headers}
+    return units.pop() if len(units) == 1 else (None, None)
+
+
+def _placed(job: Job, table: CheckpointTable, frame: WorkingFrame) -> Placed:
+    ground = None
+    if job.frame.ground is not None:
+        asked = job.frame.ground
+        ground = ground_scale(
+            frame=frame,
+            origin_name=asked.origin_name,
+            grid_origin_m=asked.grid_origin_m,
+            ground_origin_m=asked.ground_origin_m,
+            combined_factor=asked.combined_factor,
+            mean_height_m=asked.mean_height_m,
+            geoid_height_m=asked.geoid_height_m,
+        )
+    options = PlacingOptions(
+        table_crs=job.frame.table_crs,
+        geoid=job.frame.geoid,
+        table_heights=job.frame.table_heights,
+        cloud_heights=job.frame.cloud_heights,
+        ground=ground,
+    )
+    placed = place(table, frame, options)
+    return dataclasses.replace(placed, remarks=(*table.remarks, *placed.remarks))
+
+
+def _with_survey_sigma(
+    checkpoints: Sequence[Checkpoint], sigma_m: tuple[float | None, float | None]
+) -> tuple[Checkpoint, ...]:
+    """Fill in the survey uncertainty that the user states for rows that give none."""
+    horizontal, height = sigma_m
+    return tuple(
+        dataclasses.replace(
+            point,
+            sigma_easting_m=horizontal if point.sigma_easting_m is None else point.sigma_easting_m,
+            sigma_northing_m=horizontal if point.sigma_northing_m is None else point.sigma_northing_m,
+            sigma_height_m=height if point.sigma_height_m is None else point.sigma_height_m,
+        )
+        for point in checkpoints
+    )
+
+
+def _known_exclusions(exclusions: Sequence[Exclusion], checkpoints: Sequence[Checkpoint]) -> None:
+    known = {point.id for point in checkpoints}
+    for exclusion in exclusions:
+        if exclusion.id not in known:
+            raise RequestError(
+                f'checkpoint "{exclusion.id}" is to be left out, but the table has no such id',
+                remedy="Check the id; capital letters count.",
+            )
+        if not exclusion.reason.strip():
+            raise RequestError(
+                f'checkpoint "{exclusion.id}" is to be left out without a reason',
+                remedy="Write the reason: the report prints it.",
+            )
+
+
+# --------------------------------------------------------------------------- one run
+
+
+def _measure_run(
+    job: Job,
+    run: RunInput,
+    headers: Sequence[CloudHeader],
+    frame: WorkingFrame,
+    checkpoints: Sequence[Checkpoint],
+    table: CheckpointTable,
+    progress: Progress,
+) -> tuple[RunRecord, tuple[Patch, ...]]:
+    unit_m = frame.horizontal_unit.metres
+    near = checkpoints_in_boxes(
+        headers, checkpoints, horizontal_unit_m=unit_m, margin_m=job.window.outer_radius_m
+    )
+    if not near.any():
+        raise _nowhere_near(run, headers, frame, checkpoints, table)
+    gathered = gather_patches(
+        headers,
+        checkpoints,
+        horizontal_unit_m=unit_m,
+        vertical_unit_m=frame.height_unit.metres,
+        window=job.window,
+        selection=job.selection,
+        progress=progress,
+    )
+    patches = tuple(rounded(patch) for patch in gathered.patches)
+    settings = matching_settings(job.measuring)
+    excluded = {exclusion.id: exclusion.reason for exclusion in job.exclusions}
+    measured = []
+    for number, (point, patch) in enumerate(zip(checkpoints, patches, strict=True), start=1):
+        progress(f"Measuring {run.name}", number, len(checkpoints))
+        measured.append(checkpoint_result(point, patch, settings, excluded.get(point.id)))
+    remarks = [*gathered.remarks]
+    if gathered.withheld_or_noise:
+        remarks.append(
+            f"{gathered.withheld_or_noise:,} withheld or noise points near checkpoints were left out."
+        )
+    return (
+        graded_record(
+            name=run.name,
+            attributes=_run_attributes(run),
+            checkpoints=tuple(measured),
+            excluded_ids=excluded.keys(),
+            requests=(job.request, *job.further_requests),
+            unit=job.unit,
+            remarks=(*_left_aside(measured), *remarks),
+        ),
+        patches,
+    )
+
+
+def _run_attributes(run: RunInput) -> dict[str, str]:
+    attributes = dict(run.attributes)
+    if run.speed_km_per_h is not None:
+        attributes[SPEED] = f"{run.speed_km_per_h:g}"
+    return attributes
+
+
+def _left_aside(checkpoints: Sequence[CheckpointResult]) -> list[str]:
+    """Sentences for what does not count, so that nothing is dropped in silence."""
+    remarks = []
+    control = [c.id for c in checkpoints if c.role is Role.CONTROL]
+    if control:
+        remarks.append(f"Control points, measured but not counted: {', '.join(control)}.")
+    outside = [c.id for c in checkpoints if not c.vertical.measured and c.vertical.code == "outside_cloud"]
+    if outside:
+        remarks.append(f"No point of the cloud lies near these checkpoints: {', '.join(outside)}.")
+    return remarks
+
+
+def _nowhere_near(
+    run: RunInput,
+    headers: Sequence[CloudHeader],
+    frame: WorkingFrame,
+    checkpoints: Sequence[Checkpoint],
+    table: CheckpointTable,
+) -> FrameError:
+    unit_m = frame.horizontal_unit.metres
+    east = [header.minimum[0] * unit_m for header in headers] + [h.maximum[0] * unit_m for h in headers]
+    north = [header.minimum[1] * unit_m for header in headers] + [h.maximum[1] * unit_m for h in headers]
+    first = checkpoints[0]
+    return FrameError(
+        f"no checkpoint lies on the cloud of run {run.name}: the cloud reaches from "
+        f"{min(east):.1f} to {max(east):.1f} m east and {min(north):.1f} to {max(north):.1f} m north, "
+        f'and checkpoint "{first.id}" is at {first.easting_m:.1f}, {first.northing_m:.1f}',
+        path=table.path,
+        remedy="Check units, coordinate system and the order of the columns of both.",
+    )
+
+
+# --------------------------------------------------------------------------- what it rests on
+
+
+def _table_input(path: Path) -> InputFile:
+    return InputFile(path=str(path), sha256=sha256_of(path), role="checkpoints")
+
+
+def _cloud_inputs(
+    run: RunInput, headers: Sequence[CloudHeader], progress: Progress, *, several: bool
+) -> list[InputFile]:
+    return [
+        InputFile(
+            path=str(header.path),
+            sha256=sha256_of(header.path, progress),
+            role="cloud",
+            run=run.name if several else None,
+            points=header.point_count,
+            note="; ".join(header.remarks) or None,
+        )
+        for header in headers
+    ]
+
+
+def _trajectory_inputs(run: RunInput, *, several: bool) -> list[InputFile]:
+    name = run.name if several else None
+    own = [] if run.trajectory is None else [run.trajectory]
+    return [
+        *(
+            InputFile(path=str(one.path), sha256=sha256_of(one.path), role="trajectory", run=name)
+            for one in own
+        ),
+        *(
+            InputFile(path=str(one.path), sha256=sha256_of(one.path), role="reference", run=name)
+            for one in run.references
+        ),
+    ]
+
+
+def _settings(job: Job, placed: Placed) -> dict[str, str]:
+    """Every setting that shaped the numbers, in words."""
+    selection = job.selection
+    matching = matching_settings(job.measuring)
+    settings = {
+        "points": "all classes but noise"
+        if selection.classes is None
+        else "classes " + ", ".join(str(number) for number in sorted(selection.classes)),
+        "returns": selection.returns,
+        "patch radius": f"{job.window.whole_radius_m:g} m whole, thinned to {job.window.outer_radius_m:g} m",
+        "largest surface radius": f"{matching.surface.largest_radius_m:g} m",
+    }
+    if selection.source_ids is not None:
+        settings["point sources"] = ", ".join(str(number) for number in sorted(selection.source_ids))
+    horizontal, height = job.survey_sigma_m
+    if horizontal is not None:
+        settings["survey uncertainty where the table gives none, per horizontal axis"] = f"{horizontal:g} m"
+    if height is not None:
+        settings["survey uncertainty where the table gives none, height"] = f"{height:g} m"
+    if placed.steps:
+        settings["conversions"] = " ".join(placed.steps)
+    return settings

@@ -1,0 +1,252 @@
+"""The same data again: another subset, class, standard or radius, from the record and the kept patches.
+
+Part of the pipeline: result folder in, record and archives out. No cloud is needed. Residuals do
+not depend on which checkpoints count, so they are measured again only where the radius changes or
+the user asks for it, and then give the same bits as the first time.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Literal
+
+from accuracy.errors import RecordError, RequestError
+from accuracy.grading import graded_record
+from accuracy.model import (
+    Checkpoint,
+    CheckpointResult,
+    ClassRequest,
+    Exclusion,
+    PartFigures,
+    Progress,
+    Result,
+    Role,
+    RunRecord,
+    no_progress,
+)
+from accuracy.reading.kept import digest, load_patches
+from accuracy.record import read_result
+from accuracy.runs import compare_records
+from accuracy.standards import overall_outcome
+from accuracy.statistics.influence import folds
+from accuracy.subsets import Subset, SubsetRules, choose
+
+_NOT_IN_SUBSET = "not in this subset of the checkpoints"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RecheckOptions:
+    """What is to be different this time."""
+
+    rules: SubsetRules = dataclasses.field(default_factory=SubsetRules)
+    exclusions: tuple[Exclusion, ...] = ()
+    request: ClassRequest | None = None
+    """Another class or standard; None keeps what the record was graded by."""
+    radius_m: float | None = None
+    measure_again: bool = False
+    parts: Literal["none", "leave-one-out"] | int = "none"
+    """An int asks for that many folds."""
+
+
+def recheck(
+    folder: Path, options: RecheckOptions, progress: Progress = no_progress
+) -> tuple[Result, dict[str, bytes]]:
+    """The new record and the archives of its patches, unchanged.
+
+    Raises RecordError for a folder that is damaged or incomplete, RequestError for a choice that
+    cannot be made.
+    """
+    result = read_result(folder)
+    records = list(result.runs) or [result.run]
+    subset = choose(result.run.checkpoints, options.rules, crs_wkt=result.crs_wkt)
+    exclusions = _exclusions(result, options.exclusions)
+    requests = result.requests if options.request is None else (options.request,)
+    measuring = dict(result.measuring)
+    if options.radius_m is not None:
+        measuring |= {"smallest_radius_m": options.radius_m, "largest_radius_m": options.radius_m}
+    archives = _archives(folder, records)
+    again = options.measure_again or options.radius_m is not None
+    renewed = []
+    for number, record in enumerate(records, start=1):
+        progress("Rechecking", number, len(records))
+        checkpoints: Sequence[CheckpointResult] = record.checkpoints
+        if again:
+            checkpoints = _measured_again(folder, record, measuring)
+        checkpoints = _counted(checkpoints, subset, exclusions)
+        graded = graded_record(
+            name=record.name,
+            attributes=record.attributes,
+            checkpoints=tuple(checkpoints),
+            excluded_ids={exclusion.id for exclusion in exclusions},
+            requests=requests,
+            unit=result.unit,
+            remarks=record.remarks,
+        )
+        renewed.append(
+            dataclasses.replace(
+                graded,
+                mistakes=record.mistakes,
+                conditions=record.conditions,
+                condition_effects=record.condition_effects,
+                patches_file=record.patches_file,
+                patches_sha256=record.patches_sha256,
+            )
+        )
+    compared = compare_records(
+        renewed, requests=requests, margin_m=result.equivalence_margin_m, unit=result.unit
+    )
+    statement = next(record for record in renewed if record.name == result.run.name)
+    return (
+        dataclasses.replace(
+            result,
+            exclusions=exclusions,
+            run=statement,
+            runs=tuple(renewed) if result.runs else (),
+            comparisons=compared.comparisons,
+            matrices=compared.matrices,
+            decisions=compared.decisions,
+            parts=_parts(statement, options.parts, options.rules.seed, requests, result),
+            requests=requests,
+            measuring=measuring,
+            subset=subset.words if subset.words is not None else result.subset,
+        ),
+        archives,
+    )
+
+
+def _exclusions(result: Result, more: tuple[Exclusion, ...]) -> tuple[Exclusion, ...]:
+    known = {point.id for point in result.run.checkpoints}
+    for exclusion in more:
+        if exclusion.id not in known:
+            raise RequestError(
+                f'checkpoint "{exclusion.id}" is to be left out, but the record has no such id',
+                remedy="Check the id; capital letters count.",
+            )
+    fresh = {exclusion.id for exclusion in more}
+    return (*(one for one in result.exclusions if one.id not in fresh), *more)
+
+
+def _archives(folder: Path, records: Sequence[RunRecord]) -> dict[str, bytes]:
+    """The kept patches as they are, each held against the digest in the record."""
+    archives = {}
+    for record in records:
+        if record.patches_file is None or record.patches_sha256 is None:
+            raise RecordError(
+                f"the record of run {record.name} names no kept patches",
+                path=folder,
+                remedy="Measure again with the cloud.",
+            )
+        path = folder / record.patches_file
+        try:
+            content = path.read_bytes()
+        except OSError as error:
+            raise RecordError(
+                f"the kept patches cannot be read: {error.strerror}",
+                path=path,
+                remedy="Restore them from the original result folder, or measure again with the cloud.",
+            ) from error
+        if digest(content) != record.patches_sha256:
+            raise RecordError(
+                "the kept patches are not those of the record: their SHA-256 differs",
+                path=path,
+                remedy="Restore them from the original result folder, or measure again with the cloud.",
+            )
+        archives[record.patches_file] = content
+    return archives
+
+
+def _measured_again(
+    folder: Path, record: RunRecord, measuring: Mapping[str, float]
+) -> tuple[CheckpointResult, ...]:
+    # Loaded only here: most rechecks measure nothing and should not wait for the estimators.
+    from accuracy.matching.measure import matching_settings
+    from accuracy.measuring import checkpoint_result
+
+    settings = matching_settings(measuring)
+    patches = load_patches(folder / str(record.patches_file), sha256=str(record.patches_sha256))
+    return tuple(
+        checkpoint_result(_as_surveyed(point), patches[point.id], settings, None)
+        for point in record.checkpoints
+    )
+
+
+def _as_surveyed(point: CheckpointResult) -> Checkpoint:
+    return Checkpoint(
+        **{
+            field.name: getattr(point, field.name)
+            for field in dataclasses.fields(Checkpoint)
+            if field.name != "row"
+        }
+    )
+
+
+def _counted(
+    checkpoints: Sequence[CheckpointResult], subset: Subset, exclusions: Sequence[Exclusion]
+) -> list[CheckpointResult]:
+    """Say anew which checkpoints count. A control point never does."""
+    reasons = {exclusion.id: exclusion.reason for exclusion in exclusions}
+    counted = []
+    for point in checkpoints:
+        why: str | None = None
+        if point.role is Role.CONTROL:
+            why = point.why_not_used or "control point: it helped to make the cloud, so it cannot test it"
+        elif point.id in reasons:
+            why = f"set aside by the user: {reasons[point.id]}"
+        elif point.id not in subset.ids:
+            why = _NOT_IN_SUBSET
+        elif not point.vertical.measured and not point.horizontal.measured and point.face is None:
+            why = point.vertical.reason
+        counted.append(dataclasses.replace(point, used=why is None, why_not_used=why))
+    return counted
+
+
+def _parts(
+    record: RunRecord,
+    asked: Literal["none", "leave-one-out"] | int,
+    seed: int,
+    requests: tuple[ClassRequest, ...],
+    result: Result,
+) -> tuple[PartFigures, ...]:
+    """The statement's run graded on each part of the checkpoints that count."""
+    if asked == "none":
+        return ()
+    ids = [point.id for point in record.checkpoints if point.used]
+    if asked == "leave-one-out":
+        groups = [(f"without {name}", tuple(one for one in ids if one != name)) for name in ids]
+    else:
+        number = int(asked)
+        if not 2 <= number <= len(ids):
+            raise RequestError(
+                f"{len(ids)} checkpoints cannot be dealt into {number} folds",
+                remedy="Ask for at least 2 folds and no more than there are checkpoints.",
+            )
+        dealt = folds(ids, number, seed=seed)
+        groups = [(f"fold {index} of {number}", fold) for index, fold in enumerate(dealt, start=1)]
+    figures = []
+    for name, members in groups:
+        part = Subset(ids=frozenset(members), words=None)
+        graded = graded_record(
+            name=record.name,
+            attributes=record.attributes,
+            checkpoints=tuple(_counted(record.checkpoints, part, result.exclusions)),
+            excluded_ids=(),
+            requests=requests,
+            unit=result.unit,
+            remarks=(),
+        )
+        vertical, horizontal = graded.summary.vertical, graded.summary.horizontal
+        figures.append(
+            PartFigures(
+                name=name,
+                ids=tuple(sorted(members)),
+                vertical_n=0 if vertical is None else vertical.n,
+                vertical_rmse_m=None if vertical is None else vertical.rmse_m,
+                horizontal_n=0 if horizontal is None else horizontal.n,
+                horizontal_rmse_m=None if horizontal is None else horizontal.rmse_m,
+                outcome=overall_outcome(graded.verdicts),
+            )
+        )
+    return tuple(figures)

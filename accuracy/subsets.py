@@ -1,0 +1,105 @@
+"""Which checkpoints a recheck counts: by id, attribute, area, or drawn at random with a seed.
+
+Part of the pipeline: ids and rules in, ids and words out; no figure is computed here.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+from accuracy.errors import RequestError
+from accuracy.model import CheckpointResult
+from accuracy.statistics.influence import random_subset
+
+_FIELDS = ("cover", "role", "mark")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SubsetRules:
+    """What is asked for; rules that are given together all apply."""
+
+    only: tuple[str, ...] = ()
+    where: tuple[tuple[str, str], ...] = ()
+    """Attribute and value; cover, role and mark count as attributes."""
+    area: Path | None = None
+    """GeoJSON polygons, in the working frame or in longitude and latitude."""
+    random: int | None = None
+    seed: int = 1
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Subset:
+    """The ids that count, and the choice in words; None where everything counts."""
+
+    ids: frozenset[str]
+    words: str | None
+
+
+def choose(
+    checkpoints: Sequence[CheckpointResult], rules: SubsetRules, *, crs_wkt: str | None = None
+) -> Subset:
+    """Apply the rules.
+
+    Raises RequestError for ids, attributes or values that no checkpoint has, for an area file that
+    cannot be read, and where nothing is left.
+    """
+    chosen = list(checkpoints)
+    words = []
+    if rules.only:
+        known = {point.id for point in checkpoints}
+        unknown = [identifier for identifier in rules.only if identifier not in known]
+        if unknown:
+            raise RequestError(
+                f'no checkpoint has the id "{unknown[0]}"', remedy="Check the id; capital letters count."
+            )
+        chosen = [point for point in chosen if point.id in rules.only]
+        words.append("only " + ", ".join(sorted(set(rules.only))))
+    for name, value in rules.where:
+        chosen = _having(checkpoints, chosen, name, value)
+        words.append(f"{name} is {value}")
+    if rules.area is not None:
+        # Loaded only here: geometry and geodesy are slow to load and most rechecks need neither.
+        from accuracy.areas import inside_area
+
+        places = [(point.easting_m, point.northing_m) for point in chosen]
+        inside = inside_area(places, rules.area, crs_wkt=crs_wkt)
+        chosen = [point for point, within in zip(chosen, inside, strict=True) if within]
+        words.append(f"inside the area of {rules.area.name}")
+    if rules.random is not None:
+        candidates = [point.id for point in chosen if point.used]
+        if not 0 < rules.random <= len(candidates):
+            raise RequestError(
+                f"{rules.random} checkpoints are to be drawn and {len(candidates)} are there to draw from",
+                remedy="Ask for fewer.",
+            )
+        drawn = set(random_subset(candidates, rules.random, seed=rules.seed))
+        chosen = [point for point in chosen if point.id in drawn]
+        words.append(f"{rules.random} drawn at random with seed {rules.seed}")
+    if not chosen:
+        raise RequestError(
+            f"no checkpoint is left ({'; '.join(words)})", remedy="Widen the choice of checkpoints."
+        )
+    return Subset(ids=frozenset(point.id for point in chosen), words="; ".join(words) if words else None)
+
+
+def attribute(point: CheckpointResult, name: str) -> str | None:
+    """An attribute of a checkpoint; the table's own named columns count as attributes."""
+    return str(getattr(point, name)) if name in _FIELDS else point.attributes.get(name)
+
+
+def _having(
+    everyone: Sequence[CheckpointResult], among: Sequence[CheckpointResult], name: str, value: str
+) -> list[CheckpointResult]:
+    values = sorted({found for point in everyone if (found := attribute(point, name)) is not None})
+    if not values:
+        names = sorted({*_FIELDS, *(key for point in everyone for key in point.attributes)})
+        raise RequestError(
+            f'no checkpoint has an attribute "{name}"', remedy=f"There are {', '.join(names)}."
+        )
+    if value not in values:
+        raise RequestError(
+            f'no checkpoint has {name} "{value}"', remedy=f"There are {', '.join(values[:12])}."
+        )
+    return [point for point in among if attribute(point, name) == value]
