@@ -25,7 +25,7 @@ def fixed(value: float, decimals: int, *, signed: bool = False) -> str:
 
 
 def beside_limit(value: float, limit: float, decimals: int) -> str:
-    """``value`` for print beside ``limit``, upper or lower: the printed pair keeps the order of the true pair."""
+    """``value`` for print beside an upper or lower ``limit``: the printed pair keeps the true order."""
     exact, exact_limit = Decimal(repr(float(value))), Decimal(repr(float(limit)))
     for digits in range(decimals, decimals + _MOST_EXTRA_DIGITS):
         text = fixed(value, digits)

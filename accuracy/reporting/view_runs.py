@@ -1,0 +1,300 @@
+"""Runs compared: the decision on the speed, all runs at a glance, pair by pair, checkpoint by checkpoint."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from accuracy.model import (
+    Component,
+    Outcome,
+    Result,
+    RunComparison,
+    RunMatrix,
+    RunRecord,
+    SpeedDecision,
+)
+from accuracy.reporting import charts_runs, words
+from accuracy.reporting.view_nouns import ChartView, DecisionView, RunsView, Table, Tone
+from accuracy.reporting.view_statement import tested_figure
+from accuracy.rounding import LengthText, fixed
+from accuracy.runs import SPEED
+from accuracy.units import LengthUnit
+
+DASH = "\N{EN DASH}"
+_TONE: dict[str, Tone] = {"fastest": "met", "none": "not-met", "undecided": "not-graded"}
+MOST_IN_PICTURE = 400
+"""Checkpoints; beyond that the glyphs of the matrix would be too small to see."""
+_MATRIX_TITLES = {
+    Component.VERTICAL: "Height residual of every run at every checkpoint",
+    Component.HORIZONTAL: "Horizontal residual of every run at every checkpoint",
+    Component.THREE_D: "Three-dimensional residual of every run at every checkpoint",
+}
+_PAIR_NOTE = (
+    "Differences are the first run minus the second: negative where the first is the more accurate. The "
+    "p-values are corrected for all pairs tested alongside (Holm). Swap: residuals of the two runs exchanged "
+    "at random; size: Wilcoxon signed ranks of the absolute residuals; spread: Pitman and Morgan. Alike: two "
+    "one-sided tests that the RMSEs differ by less than {margin}."
+)
+
+
+def runs(result: Result) -> RunsView | None:
+    """The chapter; None for a record of one run."""
+    if len(result.runs) < 2:
+        return None
+    text = LengthText(result.unit)
+    shared = [one for one in result.comparisons if one.stratum is None]
+    pairs = [
+        (words.COMPONENT[component], _pairs(found, text))
+        for component in (Component.VERTICAL, Component.HORIZONTAL)
+        if (found := [one for one in shared if one.component is component])
+    ]
+    further = [
+        one for one in result.comparisons if one.stratum is not None or one.component is Component.THREE_D
+    ]
+    margin = next((one.margin_m for one in result.comparisons if one.margin_m is not None), None)
+    margin_words = (
+        "the margin, where one was given"
+        if margin is None
+        else f"{text.class_value(margin)} {text.small_symbol}"
+    )
+    return RunsView(
+        decisions=tuple(_decision(one, result.runs) for one in result.decisions),
+        undecided=None
+        if result.decisions
+        else "No decision on the speed was asked for: it needs a class and the speed of each run.",
+        table=_table(result.runs, text),
+        chart=_chart(result.runs, result.unit),
+        matrices=tuple(
+            _matrix_chart(one, result.unit)
+            for one in result.matrices
+            if one.component is not Component.THREE_D and len(one.ids) <= MOST_IN_PICTURE
+        ),
+        matrices_note=_matrices_note(result.matrices),
+        pairs=tuple(pairs),
+        pairs_note=_PAIR_NOTE.format(margin=margin_words) if pairs or further else "",
+        annex_matrices=tuple(
+            (_MATRIX_TITLES[one.component], _matrix_table(one, text))
+            for one in result.matrices
+            if one.component is not Component.THREE_D
+        ),
+        annex_pairs=_pairs(further, text) if further else None,
+    )
+
+
+def speed_lines(result: Result) -> tuple[str, ...]:
+    """For the statement page: one sentence per component in which any run was graded."""
+    return tuple(
+        f"{words.COMPONENT[one.component]}: {one.sentence}"
+        for one in result.decisions
+        if _graded(one.component, result.runs)
+    )
+
+
+def _graded(component: Component, records: Sequence[RunRecord]) -> bool:
+    return any(
+        v.component is component and v.outcome is not Outcome.NOT_GRADED for r in records for v in r.verdicts
+    )
+
+
+def _decision(one: SpeedDecision, records: Sequence[RunRecord]) -> DecisionView:
+    if not _graded(one.component, records):
+        return DecisionView(
+            component=words.COMPONENT[one.component],
+            tone="not-graded",
+            sentence="No run was graded, so no speed can be named.",
+            evidence=(),
+        )
+    return DecisionView(
+        component=words.COMPONENT[one.component],
+        tone=_TONE[one.answer],
+        sentence=one.sentence,
+        evidence=one.evidence,
+    )
+
+
+# --------------------------------------------------------------------------- all runs at a glance
+
+
+def speed_of(record: RunRecord) -> float | None:
+    """Kilometres per hour, as the job states it; None where it does not."""
+    try:
+        return float(record.attributes[SPEED])
+    except (KeyError, ValueError):
+        return None
+
+
+def by_speed(records: Sequence[RunRecord]) -> list[RunRecord]:
+    """The fastest first, runs without a speed last, else in the record's order."""
+    return sorted(records, key=lambda r: -(speed_of(r) or -1.0))
+
+
+def _table(records: Sequence[RunRecord], text: LengthText) -> Table:
+    rows = []
+    for record in by_speed(records):
+        cells = [record.name]
+        for component in charts_runs.COMPONENTS:
+            n, tested, interval, verdict = tested_figure(component, record)
+            cells.append(str(n) if n else DASH)
+            if tested is not None and verdict is not None and verdict.class_m is not None:
+                cells.append(text.small_beside(tested, verdict.class_m))
+            else:
+                cells.append(text.small(tested))
+            cells.append(
+                DASH if interval is None else f"{text.small(interval[0])} to {text.small(interval[1])}"
+            )
+            asked = verdict is not None and (verdict.class_m is not None or verdict.class_name is not None)
+            cells.append(words.OUTCOME[verdict.outcome] if asked and verdict is not None else DASH)
+        rows.append(tuple(cells))
+    head = ["Run"]
+    kept = [0]
+    for index, component in enumerate(charts_runs.COMPONENTS):
+        head += ["n", charts_runs.SYMBOL[component], "95 % interval", "Class"]
+        columns = range(1 + 4 * index, 5 + 4 * index)
+        if any(row[columns[0]] != DASH for row in rows):
+            kept += columns
+    return Table(head=tuple(head[k] for k in kept), rows=tuple(tuple(row[k] for k in kept) for row in rows))
+
+
+def _attributes(record: RunRecord) -> str:
+    speed = speed_of(record)
+    said = [] if speed is None else [f"{fixed(speed, 1).removesuffix('.0')} km/h"]
+    said += [value for name, value in record.attributes.items() if name != SPEED]
+    return ", ".join(said) or DASH
+
+
+def _chart(records: Sequence[RunRecord], unit: LengthUnit) -> ChartView | None:
+    groups = _groups(records)
+    rows = [
+        charts_runs.RunRow(
+            name=record.name,
+            detail=_attributes(record),
+            group=groups.get(record.name, 0),
+            figures={
+                component: found
+                for component in charts_runs.COMPONENTS
+                if (found := _run_figure(record, component)) is not None
+            },
+        )
+        for record in by_speed(records)
+    ]
+    drawn = charts_runs.runs_chart(rows, unit)
+    if drawn is None:
+        return None
+    names = list(dict.fromkeys(value for r in records if (value := _direction(r))))
+    shapes = ", ".join(
+        f"{charts_runs.SHAPE_NAMES[k % len(charts_runs.SHAPE_NAMES)]} {name}" for k, name in enumerate(names)
+    )
+    caption = (
+        "The tested figure of each run, the survey's share included, with its 95 % interval; the fastest on "
+        "top. Dashed: the class."
+    )
+    if len(names) > 1:
+        caption += f" Shapes: {shapes}."
+    return ChartView(title="Accuracy of the runs", svg=drawn, caption=caption, wide=True)
+
+
+def _run_figure(record: RunRecord, component: Component) -> charts_runs.RunFigure | None:
+    n, tested, interval, verdict = tested_figure(component, record)
+    if not n or tested is None:
+        return None
+    return charts_runs.RunFigure(
+        tested_m=tested, interval_m=interval, class_m=None if verdict is None else verdict.class_m
+    )
+
+
+def _direction(record: RunRecord) -> str | None:
+    return record.attributes.get("direction")
+
+
+def _groups(records: Sequence[RunRecord]) -> dict[str, int]:
+    names = list(dict.fromkeys(value for r in records if (value := _direction(r))))
+    return {r.name: names.index(found) for r in records if (found := _direction(r)) is not None}
+
+
+# --------------------------------------------------------------------------- pairs and matrix
+
+
+def _p(value: float | None) -> str:
+    if value is None:
+        return DASH
+    return "< 0.001" if value < 0.001 else fixed(value, 3)
+
+
+def _holm(one: RunComparison, name: str) -> str:
+    test = next((t for t in one.tests if t.name == name), None)
+    if test is None:
+        return DASH
+    return _p(test.p_value if test.p_holm is None else test.p_holm)
+
+
+def _pairs(found: Sequence[RunComparison], text: LengthText) -> Table:
+    several = len({one.component for one in found}) > 1 or any(one.stratum for one in found)
+    rows = []
+    for one in found:
+        interval = one.rmse_difference_interval_95_m
+        where = [words.COMPONENT[one.component]] if several else []
+        where += [one.stratum] if one.stratum else []
+        rows.append(
+            (
+                f"{one.run_a} \N{MINUS SIGN} {one.run_b}" + (f" ({', '.join(where)})" if where else ""),
+                str(one.n),
+                text.small(one.rmse_a_m),
+                text.small(one.rmse_b_m),
+                text.small(one.rmse_difference_m, signed=True),
+                DASH
+                if interval is None
+                else f"{text.small(interval[0], signed=True)} to {text.small(interval[1], signed=True)}",
+                _holm(one, "swap"),
+                _holm(one, "wilcoxon_size"),
+                _holm(one, "pitman_morgan"),
+                _p(one.equivalence_p),
+                _short(one, text),
+            )
+        )
+    unit = text.small_symbol
+    head = ("Runs", "n", f"RMSE first ({unit})", f"RMSE second ({unit})", f"Difference ({unit})")
+    return Table(
+        head=(*head, "95 % interval", "p swap", "p size", "p spread", "p alike", "Finding"), rows=tuple(rows)
+    )
+
+
+def _short(one: RunComparison, text: LengthText) -> str:
+    """What the comparison's own sentence concludes, without the figures that stand in the row."""
+    said = one.words.rpartition(": ")[2].removesuffix(".")
+    margin = "" if one.margin_m is None else f" within {text.class_value(one.margin_m)} {text.small_symbol}"
+    return said.replace(f"shown to be alike{margin}", "alike").replace(
+        "no difference is shown, and none is ruled out", "not decided"
+    )
+
+
+def _matrix_chart(one: RunMatrix, unit: LengthUnit) -> ChartView:
+    signed = one.component is Component.VERTICAL
+    caption = (
+        "One column per checkpoint. The larger the sign, the larger the residual: filled and upward above "
+        "the mark, outlined and downward below it."
+        if signed
+        else "One column per checkpoint. The larger the disc, the larger the horizontal residual."
+    )
+    return ChartView(
+        title=_MATRIX_TITLES[one.component],
+        svg=charts_runs.matrix_chart(one.runs, one.ids, one.residual_m, unit, signed=signed),
+        caption=f"{caption} A small cross: not measured. Values: annex.",
+        wide=True,
+    )
+
+
+def _matrices_note(matrices: Sequence[RunMatrix]) -> str:
+    if any(len(one.ids) > MOST_IN_PICTURE for one in matrices):
+        return f"With more than {MOST_IN_PICTURE} checkpoints the residuals of all runs are not drawn."
+    return ""
+
+
+def _matrix_table(one: RunMatrix, text: LengthText) -> Table:
+    signed = one.component is Component.VERTICAL
+    return Table(
+        head=(text.small_symbol, *one.runs),
+        rows=tuple(
+            (name, *(text.small(row[k], signed=signed) for row in one.residual_m))
+            for k, name in enumerate(one.ids)
+        ),
+    )

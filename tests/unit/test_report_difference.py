@@ -1,0 +1,120 @@
+"""Two results compared: every change is found, none is invented, and both renderings say the same."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from types import ModuleType
+
+import pytest
+
+from accuracy.model import ClassRequest, Exclusion, Outcome, Result, VerticalResidual
+from accuracy.reporting.difference import compare_results, difference_html, difference_text
+
+
+@pytest.fixture
+def before(report_cases: ModuleType) -> Result:
+    """An invented result."""
+    result: Result = report_cases.make(horizontal=True)
+    return replace(result, requests=(ClassRequest(vertical_m=0.05),))
+
+
+def test_the_same_result_differs_in_nothing(before: Result) -> None:
+    """A result held against itself has no change, and says how much was held against what."""
+    found = compare_results(before, before)
+    assert found.nothing
+    assert found.figures_compared > 10
+    assert found.verdicts_compared == 3
+    said = difference_text(found)
+    assert said.count("\n") == 2
+    assert "agree in inputs, settings, checkpoints" in said
+    assert "<table" not in difference_html(found)
+
+
+def test_a_moved_folder_is_the_same_file_and_a_changed_one_is_not(before: Result) -> None:
+    """Inputs are told apart by name and content, not by folder."""
+    moved = tuple(replace(i, path=f"/elsewhere/{i.path}") for i in before.inputs)
+    assert compare_results(before, replace(before, inputs=moved)).inputs == ()
+    changed = (replace(moved[0], sha256="00" * 32), *moved[1:-1])
+    found = compare_results(before, replace(before, inputs=changed)).inputs
+    assert [(c.name, c.before is None, c.after is None) for c in found] == [
+        ("Point cloud tile-01.laz", False, False),
+        ("Checkpoint table checkpoints.csv", False, True),
+    ]
+
+
+def test_settings_classes_and_exclusions_are_named(before: Result) -> None:
+    """A changed setting, class, subset and exclusion each have a line with both values."""
+    after = replace(
+        before,
+        settings={**before.settings, "Radius": "0.5 m"},
+        requests=(ClassRequest(vertical_m=0.03),),
+        subset="only TQ01",
+        exclusions=(*before.exclusions, Exclusion(id="TQ02", reason="under a parked van")),
+    )
+    found = {c.name: (c.before, c.after) for c in compare_results(before, after).settings}
+    assert found == {
+        "Radius": ("chosen by density, 0.25 to 3 m", "0.5 m"),
+        "request 1: vertical": ("5 cm", "3 cm"),
+        "checkpoints that count": ("all", "only TQ01"),
+        "exclusion of TQ02": (None, "under a parked van"),
+    }
+
+
+def test_figures_are_compared_unrounded(before: Result) -> None:
+    """A change far below the print is found, and told as one."""
+    vertical = before.run.summary.vertical
+    assert vertical is not None
+    nudged = replace(vertical, rmse_m=vertical.rmse_m + 1e-9)
+    run = replace(before.run, summary=replace(before.run.summary, vertical=nudged))
+    found = compare_results(before, replace(before, run=run))
+    assert [(f.stratum, f.statistic) for f in found.figures] == [("vertical", "rmse_m")]
+    assert "less than the print shows" in difference_text(found)
+
+
+def test_a_verdict_that_turns_is_in_the_headline(before: Result) -> None:
+    """Outcome, class and tested figure before and after; printed on the right side of their class."""
+    first, *rest = before.run.verdicts
+    turned = replace(first, outcome=Outcome.NOT_MET, tested_m=0.050001)
+    found = compare_results(before, replace(before, run=replace(before.run, verdicts=(turned, *rest))))
+    assert [(v.before, v.after) for v in found.verdicts] == [(Outcome.MET, Outcome.NOT_MET)]
+    for said in (difference_text(found), difference_html(found)):
+        assert "12-east, vertical: met, now not met" in said
+        assert "5.0001" in said
+
+
+def test_checkpoints_that_count_or_measure_otherwise(before: Result) -> None:
+    """Used or not, gone, new, and moved residuals; untouched ones are not listed."""
+    points = list(before.run.checkpoints)
+    assert isinstance(points[0].vertical, VerticalResidual)
+    moved = replace(points[0].vertical, residual_m=points[0].vertical.residual_m + 0.012)
+    points[0] = replace(points[0], vertical=moved)
+    points[1] = replace(points[1], used=False, why_not_used="not in this subset of the checkpoints")
+    new = replace(points[2], id="NEW")
+    after = replace(before, run=replace(before.run, checkpoints=(*points[:-1], new)))
+    found = {c.id: c for c in compare_results(before, after).checkpoints}
+    assert set(found) == {"TQ01", "TQ02", "TQ48", "NEW"}
+    assert found["TQ01"].height_change_m == pytest.approx(0.012)
+    assert (found["TQ02"].used_before, found["TQ02"].used_after) == (True, False)
+    assert found["TQ02"].why == "not in this subset of the checkpoints"
+    assert (found["TQ48"].used_after, found["NEW"].used_before) == (None, None)
+    assert "+1.20" in difference_text(compare_results(before, after))
+
+
+def test_runs_are_paired_by_name(before: Result, chapter_cases: ModuleType) -> None:
+    """A run of one result alone shows as figures that went; lone runs are paired whatever their names."""
+    three, two = chapter_cases.with_runs(before, count=3), chapter_cases.with_runs(before, count=2)
+    found = compare_results(three, two)
+    assert found.figures
+    assert {f.run for f in found.figures} == {"36-eastbound"}
+    assert all(f.after is None and f.before is not None for f in found.figures)
+    renamed = replace(before, run=replace(before.run, name="another name"))
+    assert compare_results(before, renamed).figures == ()
+
+
+def test_hostile_words_stay_words(before: Result) -> None:
+    """Markup in an id is text on the page, and control characters do not reach the terminal."""
+    evil = replace(before, settings={"<script>\x1b[31m": "x"})
+    found = compare_results(before, evil)
+    assert "<script>" not in difference_html(found)
+    assert "\x1b" not in difference_text(found)
+    assert difference_html(found) == difference_html(compare_results(before, evil))

@@ -1,0 +1,95 @@
+"""Rounding for print: half to even, a true minus sign, and never on the wrong side of a limit."""
+
+from __future__ import annotations
+
+from decimal import Decimal
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from accuracy.rounding import MINUS, LengthText, beside_limit, fixed
+from accuracy.units import LengthUnit
+
+LIMITS = st.sampled_from([0.0, 2.0, 3.0, 5.0, 0.05, -1.5, 0.1, 19.9])
+
+
+def read(text: str) -> Decimal:
+    """A printed number, exactly."""
+    return Decimal(text.replace(MINUS, "-"))
+
+
+@pytest.mark.parametrize(
+    ("value", "limit", "decimals", "printed"),
+    [
+        (5.004, 5.0, 2, "5.004"),
+        (4.996, 5.0, 2, "4.996"),
+        (5.0, 5.0, 2, "5.00"),
+        (4.99, 5.0, 2, "4.99"),
+        (1.96, 2.0, 1, "1.96"),
+        (2.04, 2.0, 1, "2.04"),
+        (1.9, 2.0, 1, "1.9"),
+        (-0.0, 0.0, 2, "0.00"),
+        (-1e-4, 0.0, 2, f"{MINUS}0.0001"),
+        (1e-15, 0.0, 2, "0.000000000000001"),
+        (-1e-15, 0.0, 2, f"{MINUS}0.000000000000001"),
+        (-1.504, -1.5, 2, f"{MINUS}1.504"),
+        (0.30000000000000004, 0.3, 1, "0.30000000000000004"),
+    ],
+)
+def test_a_value_prints_on_its_side_of_the_limit(
+    value: float, limit: float, decimals: int, printed: str
+) -> None:
+    """Just over, just under and at an upper or a lower limit; digits are added only where needed."""
+    assert beside_limit(value, limit, decimals) == printed
+
+
+@given(limit=LIMITS, offset=st.floats(-1.0, 1.0) | st.floats(-1e-9, 1e-9), decimals=st.integers(0, 4))
+def test_printed_order_is_true_order(limit: float, offset: float, decimals: int) -> None:
+    """Above, below and equal stay so in print, whichever side the limit guards."""
+    value = limit + offset
+    printed = read(beside_limit(value, limit, decimals))
+    exact = Decimal(repr(limit))
+    assert printed.compare(exact) == Decimal(repr(value)).compare(exact)
+
+
+@given(value=st.floats(-1e6, 1e6), limit=LIMITS, decimals=st.integers(0, 4))
+def test_the_printed_value_is_the_value(value: float, limit: float, decimals: int) -> None:
+    """However many digits are added, the print is within half a unit of the digits that were asked for."""
+    assert abs(read(beside_limit(value, limit, decimals)) - Decimal(repr(value))) <= Decimal("0.5").scaleb(
+        -decimals
+    )
+
+
+@pytest.mark.parametrize(
+    ("value", "decimals", "signed", "printed"),
+    [
+        (0.125, 2, False, "0.12"),
+        (0.135, 2, False, "0.14"),
+        (-0.004, 2, True, "0.00"),
+        (0.004, 2, True, "0.00"),
+        (0.006, 2, True, "+0.01"),
+        (-0.006, 2, False, f"{MINUS}0.01"),
+        (1234567.5, 0, False, "1234568"),
+    ],
+)
+def test_fixed_rounds_half_to_even_without_minus_zero(
+    value: float, decimals: int, signed: bool, printed: str
+) -> None:
+    """Ties go to the even digit; a rounded zero carries no sign."""
+    assert fixed(value, decimals, signed=signed) == printed
+
+
+@pytest.mark.parametrize(
+    ("unit", "value_m", "limit_m", "printed"),
+    [
+        (LengthUnit.METRE, 0.050004, 0.05, "5.0004"),
+        (LengthUnit.METRE, 0.049996, 0.05, "4.9996"),
+        (LengthUnit.INTERNATIONAL_FOOT, 0.1 * 0.3048, 0.1 * 0.3048, "0.1000"),
+    ],
+)
+def test_lengths_keep_their_side_in_the_contracts_unit(
+    unit: LengthUnit, value_m: float, limit_m: float, printed: str
+) -> None:
+    """The comparison is made in the unit that is printed."""
+    assert LengthText(unit).small_beside(value_m, limit_m) == printed
