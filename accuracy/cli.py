@@ -9,25 +9,24 @@ from __future__ import annotations
 import importlib
 import sys
 import time
-from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
 
-from accuracy import __version__
+from accuracy import __version__, options
 from accuracy.errors import (
     EXIT_DONE,
     EXIT_NOT_ENOUGH_EVIDENCE,
     EXIT_NOT_MET,
     AccuracyError,
+    RequestError,
 )
 from accuracy.model import Outcome
 
 if TYPE_CHECKING:
     from accuracy.job import Job
 
-_FILE = click.Path(path_type=Path)
 _PROGRESS_EVERY_S = 0.2
 
 
@@ -90,101 +89,11 @@ class _ProgressLine:
             click.echo("\r\x1b[K", err=True, nl=False)
 
 
-def _options(*decorators: Callable[[Any], Any]) -> Callable[[Any], Any]:
-    def apply(function: Any) -> Any:
-        for decorator in reversed(decorators):
-            function = decorator(function)
-        return function
-
-    return apply
-
-
 EXIT_STATUS = {
     Outcome.MET: EXIT_DONE,
     Outcome.NOT_MET: EXIT_NOT_MET,
     Outcome.NOT_GRADED: EXIT_NOT_ENOUGH_EVIDENCE,
 }
-
-_table_options = _options(
-    click.option("--columns", help="Column names, in order, of a table without headings: id,easting,..."),
-    click.option("--unit", help="Unit of the table: metre, international-foot or us-survey-foot."),
-    click.option("--height-unit", help="Unit of the table's heights where it differs."),
-    click.option("--average-duplicates", is_flag=True, help="Average repeated occupations of one id."),
-)
-_survey_options = _options(
-    click.option(
-        "--survey-sigma-horizontal",
-        metavar="LENGTH",
-        help='Standard uncertainty per axis where a row gives none: "5 mm".',
-    ),
-    click.option("--survey-sigma-height", metavar="LENGTH", help="The same for heights."),
-)
-_KINDS = click.Choice(["ellipsoidal", "orthometric"])
-_frame_options = _options(
-    click.option("--crs", help="The cloud's coordinate system, where its record is missing or wrong."),
-    click.option("--cloud-unit", help="The cloud's unit, where its record is missing or wrong."),
-    click.option("--cloud-height-unit", help="The unit of the cloud's heights where it differs."),
-    click.option("--cloud-heights", type=_KINDS, help="What the cloud's heights are."),
-    click.option("--checkpoints-crs", help="The table's coordinate system, where it differs: EPSG:4258."),
-    click.option("--checkpoint-heights", type=_KINDS, help="What the table's heights are."),
-    click.option("--geoid", type=_FILE, help="Geoid grid (.gtx, .tif) between the two kinds of height."),
-    click.option("--grids", type=_FILE, help="Folder with the shift grids that a conversion needs."),
-    click.option("--combined-factor", type=float, help="The table is in ground coordinates: grid/ground."),
-    click.option(
-        "--scale-about",
-        type=(float, float),
-        metavar="EASTING NORTHING",
-        help="Grid coordinates (metres) of the point that ground coordinates are scaled about.",
-    ),
-)
-_class_options = _options(
-    click.option("--standard", default="asprs-2024", show_default=True, help="Which standard grades."),
-    click.option(
-        "--class",
-        "vertical_class",
-        metavar="LENGTH",
-        help='Vertical class asked for: "5 cm"; a bare number is in cm.',
-    ),
-    click.option("--horizontal-class", metavar="LENGTH", help="Horizontal class asked for."),
-    click.option("--three-d-class", metavar="LENGTH", help="Three-dimensional class asked for."),
-    click.option("--class-name", help="A class that has a name, such as QL2."),
-    click.option(
-        "--contract-unit",
-        default="metre",
-        show_default=True,
-        help="Unit that the report speaks: metre, international-foot or us-survey-foot.",
-    ),
-)
-_point_options = _options(
-    click.option(
-        "--classes", metavar="N,N,...", help="Point classes to measure on; all but noise if left out."
-    ),
-    click.option(
-        "--sources",
-        metavar="N,N,...",
-        help="Point source ids (flight lines, passes) to measure on; all if left out.",
-    ),
-    click.option(
-        "--returns",
-        type=click.Choice(["all", "first", "last", "only"]),
-        default="all",
-        show_default=True,
-        help="Returns to measure on.",
-    ),
-)
-_exclusion_options = _options(
-    click.option("--without", multiple=True, metavar="ID...", help="Set checkpoints aside; needs --reason."),
-    click.option("--reason", help="Why checkpoints are set aside; the report prints it."),
-)
-_report_options = _options(
-    click.option("--title", help="Title of the report."),
-    click.option("--project", help="Project, for the report."),
-    click.option("--prepared-by", help="Who tested, for the report."),
-    click.option("--prepared-for", help="Who receives the report."),
-    click.option("--date", help="Date of the statement, YYYY-MM-DD; left to the signature if not given."),
-    click.option("--no-pdf", is_flag=True, help="Write no PDF."),
-    click.option("--quiet", is_flag=True, help="Show no progress."),
-)
 
 
 @click.group(cls=_Group, context_settings={"help_option_names": ["-h", "--help"]})
@@ -194,16 +103,17 @@ def main() -> None:
 
 
 @main.command(cls=_ManyIds)
-@click.argument("clouds", nargs=-1, required=True, type=_FILE, metavar="CLOUD...")
-@click.option("--checkpoints", required=True, type=_FILE, help="Table of surveyed checkpoints (CSV).")
-@click.option("--out", required=True, type=_FILE, help="Folder for the result.")
-@_table_options
-@_survey_options
-@_frame_options
-@_class_options
-@_point_options
-@_exclusion_options
-@_report_options
+@click.argument("clouds", nargs=-1, required=True, type=options.FILE, metavar="CLOUD...")
+@click.option("--checkpoints", required=True, type=options.FILE, help="Table of surveyed checkpoints (CSV).")
+@click.option("--out", required=True, type=options.FILE, help="Folder for the result.")
+@options.table_options
+@options.survey_options
+@options.frame_options
+@options.class_options
+@options.point_options
+@options.mark_options
+@options.exclusion_options
+@options.report_options
 @click.pass_context
 def check(context: click.Context, /, clouds: tuple[Path, ...], **given: Any) -> None:
     """Measure one run's cloud against checkpoints, grade it and write the report.
@@ -217,8 +127,8 @@ def check(context: click.Context, /, clouds: tuple[Path, ...], **given: Any) -> 
 
 
 @main.command("job")
-@click.argument("file", type=_FILE)
-@click.option("--out", required=True, type=_FILE, help="Folder for the result.")
+@click.argument("file", type=options.FILE)
+@click.option("--out", required=True, type=options.FILE, help="Folder for the result.")
 @click.option("--no-pdf", is_flag=True, help="Write no PDF.")
 @click.option("--quiet", is_flag=True, help="Show no progress.")
 @click.pass_context
@@ -230,7 +140,7 @@ def job_command(context: click.Context, /, file: Path, **given: Any) -> None:
 
 
 @main.command()
-@click.argument("folder", type=_FILE)
+@click.argument("folder", type=options.FILE)
 @click.option("--no-pdf", is_flag=True, help="Write no PDF.")
 @click.option("--quiet", is_flag=True, help="Show no progress.")
 @click.pass_context
@@ -250,14 +160,14 @@ def demo(context: click.Context, /, folder: Path, **given: Any) -> None:
 
 
 @main.command()
-@click.argument("files", nargs=-1, required=True, type=_FILE, metavar="FILE...")
+@click.argument("files", nargs=-1, required=True, type=options.FILE, metavar="FILE...")
 @click.option(
     "--as",
     "kind",
     type=click.Choice(["cloud", "checkpoints", "trajectory"]),
     help="What the files are, where it is not plain.",
 )
-@_table_options
+@options.table_options
 @click.option("--quiet", is_flag=True, help="Show no progress.")
 @click.pass_context
 def inspect(context: click.Context, /, files: tuple[Path, ...], **given: Any) -> None:
@@ -280,12 +190,12 @@ def inspect(context: click.Context, /, files: tuple[Path, ...], **given: Any) ->
 
 
 @main.command("recheck", cls=_ManyIds)
-@click.argument("folder", type=_FILE, metavar="RESULT_DIR")
-@click.option("--out", required=True, type=_FILE, help="Folder for the new result.")
+@click.argument("folder", type=options.FILE, metavar="RESULT_DIR")
+@click.option("--out", required=True, type=options.FILE, help="Folder for the new result.")
 @click.option("--only", multiple=True, metavar="ID...", help="Count these checkpoints only.")
-@_exclusion_options
+@options.exclusion_options
 @click.option("--where", multiple=True, metavar="NAME=VALUE", help="Count those with this attribute.")
-@click.option("--area", type=_FILE, help="Count those inside the polygons of a GeoJSON file.")
+@click.option("--area", type=options.FILE, help="Count those inside the polygons of a GeoJSON file.")
 @click.option("--random", type=click.IntRange(min=1), metavar="N", help="Count N drawn at random.")
 @click.option("--seed", type=int, default=1, show_default=True, help="For --random and --folds.")
 @click.option("--folds", type=click.IntRange(min=2), metavar="K", help="Also grade each of K parts.")
@@ -319,6 +229,57 @@ def recheck_command(context: click.Context, /, folder: Path, **given: Any) -> No
     context.exit(EXIT_STATUS[outcome(result)])
 
 
+@main.command()
+@click.argument("result_a", type=options.FILE)
+@click.argument("result_b", type=options.FILE)
+@click.option("--out", type=options.FILE, help="Also write the comparison as an HTML page into this folder.")
+def compare(result_a: Path, result_b: Path, out: Path | None) -> None:
+    """Say what changed from RESULT_A to RESULT_B: inputs, settings and figures."""
+    from accuracy.record import read_result, write_atomically
+    from accuracy.reporting.difference import compare_results, difference_html, difference_text
+    from accuracy.reporting.outputs import check_folder
+
+    if out is not None:
+        check_folder(out)
+    difference = compare_results(read_result(result_a), read_result(result_b))
+    click.echo(difference_text(difference))
+    if out is not None:
+        write_atomically(out / "compare.html", difference_html(difference).encode())
+        click.echo(f"Page: {out / 'compare.html'}")
+
+
+@main.command()
+@click.option("--out", required=True, type=options.FILE, help="Folder for the page and the sheets.")
+@click.option("--sheet", metavar="MARK", help="Also draw this mark at true size, to print.")
+@click.option("--size", metavar="LENGTH", help='Size of the sheet\'s mark: "60 cm".')
+@click.option(
+    "--paper", default="a4", show_default=True, help="Paper of the sheets: a4, a3, letter or tabloid."
+)
+@click.option("--templates", type=options.FILE, help="Your own flat marks, drawn as polygons (TOML).")
+def marks(out: Path, sheet: str | None, size: str | None, paper: str, templates: Path | None) -> None:
+    """Show the flat marks that can be measured, and draw one at true size for the field."""
+    from accuracy.job import parse_length_m
+    from accuracy.matching.template import BUILT_IN, load_templates
+    from accuracy.record import write_atomically
+    from accuracy.reporting.mark_sheets import marks_page, target_sheet_pdf
+    from accuracy.reporting.outputs import check_folder
+
+    check_folder(out)
+    known = {**BUILT_IN, **(load_templates(templates) if templates else {})}
+    if (sheet is None) != (size is None):
+        raise RequestError("--sheet and --size belong together", remedy="Give the mark and its size.")
+    drawn = None
+    if sheet is not None and size is not None:
+        if sheet not in known:
+            raise RequestError(f'no mark is called "{sheet}"', remedy=f"There are {', '.join(known)}.")
+        drawn = target_sheet_pdf(known[sheet], parse_length_m(size), paper)
+    write_atomically(out / "marks.html", marks_page(known.values()).encode())
+    click.echo(f"Marks: {out / 'marks.html'}")
+    if drawn is not None:
+        write_atomically(out / f"{sheet}.pdf", drawn)
+        click.echo(f"Sheet at true size: {out / f'{sheet}.pdf'}")
+
+
 def _do(context: click.Context, job: Job, given: dict[str, Any], *, graded: bool = True) -> None:
     from accuracy.grading import outcome
     from accuracy.pipeline import measure
@@ -330,7 +291,16 @@ def _do(context: click.Context, job: Job, given: dict[str, Any], *, graded: bool
     measured = measure(job, line)
     line("Keeping patches", 0, 1)
     result, archives = pack(measured)
-    outputs = write_outputs(result, archives, given["out"], pdf=not given["no_pdf"], progress=line)
+    outputs = write_outputs(
+        result,
+        archives,
+        given["out"],
+        series=measured.series,
+        patches={patch.checkpoint_id: patch for patch in measured.patches[result.run.name]},
+        templates=measured.templates,
+        pdf=not given["no_pdf"],
+        progress=line,
+    )
     line.clear()
     for sentence in spoken(result):
         click.echo(sentence)

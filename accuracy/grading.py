@@ -17,6 +17,7 @@ from accuracy.model import (
     Component,
     Cover,
     Distribution,
+    FaceShift,
     HorizontalResidual,
     Outcome,
     Result,
@@ -66,6 +67,7 @@ def graded_record(
         summary=summary,
         verdicts=tuple(_with_probability(verdict, summary, checkpoints) for verdict in verdicts),
         influence=_influence(verdicts, checkpoints),
+        face_shift=_face_shift(checkpoints),
         distribution=of_heights,
         remarks=tuple(dict.fromkeys(remarks)),
     )
@@ -122,6 +124,17 @@ def _with_probability(verdict: Verdict, summary: Summary, checkpoints: Sequence[
         survey_rms_m=survey or 0.0,
     )
     return dataclasses.replace(verdict, probability_met=chance)
+
+
+def _face_shift(checkpoints: Sequence[CheckpointResult]) -> FaceShift | None:
+    """The shift of the run that its faces show; None without a face that counts."""
+    faces = [point.face for point in checkpoints if point.used and point.face is not None]
+    if not faces:
+        return None
+    # Loaded only where there is a face.
+    from accuracy.matching.face import combine_faces
+
+    return combine_faces(faces)
 
 
 def _influence(

@@ -12,20 +12,26 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
+import numpy as np
+
 from accuracy import __version__
 from accuracy.conversion import use_grid_folder
 from accuracy.drives import conditions_of, read_drives
 from accuracy.errors import FrameError, RequestError
+from accuracy.explaining.mistakes import CloudBoxes, find_apart, find_mistakes, frame_facts
 from accuracy.frames import WorkingFrame, working_frame
 from accuracy.grading import graded_record
 from accuracy.job import Job, RunInput
 from accuracy.matching.measure import matching_settings
+from accuracy.matching.target import TargetSettings
+from accuracy.matching.template import BUILT_IN, Template, load_templates
 from accuracy.measuring import checkpoint_result
 from accuracy.model import (
     Checkpoint,
     CheckpointResult,
     Exclusion,
     InputFile,
+    Mistake,
     Patch,
     Progress,
     Result,
@@ -39,9 +45,11 @@ from accuracy.placing import Placed, PlacingOptions, ground_scale, place
 from accuracy.reading.checkpoints import read_checkpoints
 from accuracy.reading.cloud import checkpoints_in_boxes, read_headers, sha256_of
 from accuracy.reading.cloud_header import CloudHeader
+from accuracy.reading.cloud_keeping import PatchWindow
 from accuracy.reading.kept import rounded
 from accuracy.reading.patches import gather_patches
 from accuracy.reading.table_types import CheckpointTable
+from accuracy.rounding import LengthText
 from accuracy.runs import SPEED, compare_records
 from accuracy.units import LengthUnit
 
@@ -54,6 +62,8 @@ class Measured:
     patches: Mapping[str, tuple[Patch, ...]]
     series: tuple[TrajectorySeries, ...]
     """The epochs behind each trajectory comparison, for charts."""
+    templates: Mapping[str, Template]
+    """Every flat mark by name, for pictures."""
 
 
 def measure(job: Job, progress: Progress = no_progress) -> Measured:
@@ -70,19 +80,27 @@ def measure(job: Job, progress: Progress = no_progress) -> Measured:
     placed = _placed(job, table, frame)
     checkpoints = _with_survey_sigma(placed.checkpoints, job.survey_sigma_m)
     _known_exclusions(job.exclusions, checkpoints)
+    templates = {} if job.templates is None else load_templates(job.templates)
     drives = read_drives(job, frame, progress)
     records, patches, inputs = [], {}, [_table_input(job.checkpoints)]
     for run in job.runs:
-        record, kept = _measure_run(job, run, headers[run.name], frame, checkpoints, table, progress)
+        record, kept = _measure_run(
+            job, run, headers[run.name], frame, checkpoints, table, templates, progress
+        )
         record = dataclasses.replace(record, remarks=(*frame.remarks, *placed.remarks, *record.remarks))
         if run.name in drives.rigs:
             conditions, effects = conditions_of(drives.rigs[run.name], checkpoints, kept, record.checkpoints)
             record = dataclasses.replace(record, conditions=conditions, condition_effects=effects)
+        record = dataclasses.replace(record, mistakes=_mistakes(job, record, frame))
         records.append(record)
         patches[run.name] = kept
         several = len(job.runs) > 1
         inputs.extend(_cloud_inputs(run, headers[run.name], progress, several=several))
         inputs.extend(_trajectory_inputs(run, several=several))
+    if job.templates is not None:
+        inputs.append(InputFile(path=str(job.templates), sha256=sha256_of(job.templates), role="template"))
+    if job.frame.geoid is not None:
+        inputs.append(InputFile(path=str(job.frame.geoid), sha256=sha256_of(job.frame.geoid), role="geoid"))
     if job.job_file is not None:
         inputs.append(InputFile(path=str(job.job_file), sha256=sha256_of(job.job_file), role="job"))
     compared = compare_records(
@@ -116,7 +134,7 @@ def measure(job: Job, progress: Progress = no_progress) -> Measured:
         prepared_for=job.prepared_for,
         project=job.project,
     )
-    return Measured(result=result, patches=patches, series=drives.series)
+    return Measured(result=result, patches=patches, series=drives.series, templates={**BUILT_IN, **templates})
 
 
 # --------------------------------------------------------------------------- frame and checkpoints
@@ -170,6 +188,24 @@ def _placed(job: Job, table: CheckpointTable, frame: WorkingFrame) -> Placed:
     return dataclasses.replace(placed, remarks=(*table.remarks, *placed.remarks))
 
 
+def _mistakes(job: Job, record: RunRecord, frame: WorkingFrame) -> tuple[Mistake, ...]:
+    """What would explain the residuals of a run; nothing is corrected by it."""
+    places = record.checkpoints
+    return find_mistakes(
+        places,
+        frame=frame_facts(
+            frame,
+            np.array([c.easting_m for c in places]),
+            np.array([c.northing_m for c in places]),
+            np.array([c.height_m for c in places]),
+        ),
+        conditions=record.conditions,
+        text=LengthText(job.unit),
+        vertical_class_m=job.request.vertical_m,
+        horizontal_class_m=job.request.horizontal_m,
+    )
+
+
 def _with_survey_sigma(
     checkpoints: Sequence[Checkpoint], sigma_m: tuple[float | None, float | None]
 ) -> tuple[Checkpoint, ...]:
@@ -211,6 +247,7 @@ def _measure_run(
     frame: WorkingFrame,
     checkpoints: Sequence[Checkpoint],
     table: CheckpointTable,
+    templates: Mapping[str, Template],
     progress: Progress,
 ) -> tuple[RunRecord, tuple[Patch, ...]]:
     unit_m = frame.horizontal_unit.metres
@@ -224,12 +261,12 @@ def _measure_run(
         checkpoints,
         horizontal_unit_m=unit_m,
         vertical_unit_m=frame.height_unit.metres,
-        window=job.window,
+        window=_window(job, checkpoints),
         selection=job.selection,
         progress=progress,
     )
     patches = tuple(rounded(patch) for patch in gathered.patches)
-    settings = matching_settings(job.measuring)
+    settings = matching_settings(job.measuring, templates)
     excluded = {exclusion.id: exclusion.reason for exclusion in job.exclusions}
     measured = []
     for number, (point, patch) in enumerate(zip(checkpoints, patches, strict=True), start=1):
@@ -273,6 +310,16 @@ def _left_aside(checkpoints: Sequence[CheckpointResult]) -> list[str]:
     return remarks
 
 
+def _window(job: Job, checkpoints: Sequence[Checkpoint]) -> PatchWindow:
+    """The patch window, widened where a large mark or a wide search asks for more whole points."""
+    search_m = job.measuring.get("search_radius_m", TargetSettings().search_radius_m)
+    largest_m = max((point.mark_size_m or 0.0 for point in checkpoints), default=0.0)
+    whole_m = max(job.window.whole_radius_m, search_m + 1.5 * largest_m + 0.3)
+    return dataclasses.replace(
+        job.window, whole_radius_m=whole_m, outer_radius_m=max(job.window.outer_radius_m, whole_m)
+    )
+
+
 def _nowhere_near(
     run: RunInput,
     headers: Sequence[CloudHeader],
@@ -280,14 +327,26 @@ def _nowhere_near(
     checkpoints: Sequence[Checkpoint],
     table: CheckpointTable,
 ) -> FrameError:
+    """The refusal, with what would bring the checkpoints onto the cloud where something would."""
     unit_m = frame.horizontal_unit.metres
-    east = [header.minimum[0] * unit_m for header in headers] + [h.maximum[0] * unit_m for h in headers]
-    north = [header.minimum[1] * unit_m for header in headers] + [h.maximum[1] * unit_m for h in headers]
+    box_m = np.array([[*header.minimum[:2], *header.maximum[:2]] for header in headers]) * unit_m
+    east = np.array([point.easting_m for point in checkpoints])
+    north = np.array([point.northing_m for point in checkpoints])
+    boxes = CloudBoxes(box_m=box_m)
+    west_m, south_m, east_m, north_m = boxes.whole_m
+    middle = np.array([(west_m + east_m) / 2]), np.array([(south_m + north_m) / 2])
+    facts = frame_facts(frame, *middle, np.array([float(np.median([c.height_m for c in checkpoints]))]))
+    suggested = find_apart(boxes, east, north, frame=facts)
     first = checkpoints[0]
+    words = (
+        f"no checkpoint lies on the cloud of run {run.name}: the cloud reaches from {west_m:.1f} to "
+        f"{east_m:.1f} m east and {south_m:.1f} to {north_m:.1f} m north, and checkpoint "
+        f'"{first.id}" is at {first.easting_m:.1f}, {first.northing_m:.1f}'
+    )
+    if suggested:
+        return FrameError(f"{words}. {suggested[0].evidence}", path=table.path, remedy=suggested[0].check_by)
     return FrameError(
-        f"no checkpoint lies on the cloud of run {run.name}: the cloud reaches from "
-        f"{min(east):.1f} to {max(east):.1f} m east and {min(north):.1f} to {max(north):.1f} m north, "
-        f'and checkpoint "{first.id}" is at {first.easting_m:.1f}, {first.northing_m:.1f}',
+        words,
         path=table.path,
         remedy="Check units, coordinate system and the order of the columns of both.",
     )
@@ -340,8 +399,10 @@ def _settings(job: Job, placed: Placed) -> dict[str, str]:
         if selection.classes is None
         else "classes " + ", ".join(str(number) for number in sorted(selection.classes)),
         "returns": selection.returns,
-        "patch radius": f"{job.window.whole_radius_m:g} m whole, thinned to {job.window.outer_radius_m:g} m",
+        "patch radius": f"{job.window.whole_radius_m:g} m whole or more, "
+        f"thinned to {job.window.outer_radius_m:g} m",
         "largest surface radius": f"{matching.surface.largest_radius_m:g} m",
+        "search radius for marks": f"{matching.target.search_radius_m:g} m",
     }
     if selection.source_ids is not None:
         settings["point sources"] = ", ".join(str(number) for number in sorted(selection.source_ids))

@@ -11,7 +11,7 @@ import dataclasses
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Literal
+from typing import TYPE_CHECKING, Literal
 
 from accuracy.errors import RecordError, RequestError
 from accuracy.grading import graded_record
@@ -33,6 +33,9 @@ from accuracy.runs import compare_records
 from accuracy.standards import overall_outcome
 from accuracy.statistics.influence import folds
 from accuracy.subsets import Subset, SubsetRules, choose
+
+if TYPE_CHECKING:
+    from accuracy.matching.template import Template
 
 _NOT_IN_SUBSET = "not in this subset of the checkpoints"
 
@@ -74,7 +77,7 @@ def recheck(
         progress("Rechecking", number, len(records))
         checkpoints: Sequence[CheckpointResult] = record.checkpoints
         if again:
-            checkpoints = _measured_again(folder, record, measuring)
+            checkpoints = _measured_again(folder, record, result, measuring)
         checkpoints = _counted(checkpoints, subset, exclusions)
         graded = graded_record(
             name=record.name,
@@ -159,18 +162,36 @@ def _archives(folder: Path, records: Sequence[RunRecord]) -> dict[str, bytes]:
 
 
 def _measured_again(
-    folder: Path, record: RunRecord, measuring: Mapping[str, float]
+    folder: Path, record: RunRecord, result: Result, measuring: Mapping[str, float]
 ) -> tuple[CheckpointResult, ...]:
     # Loaded only here: most rechecks measure nothing and should not wait for the estimators.
     from accuracy.matching.measure import matching_settings
     from accuracy.measuring import checkpoint_result
 
-    settings = matching_settings(measuring)
+    settings = matching_settings(measuring, _templates(result))
     patches = load_patches(folder / str(record.patches_file), sha256=str(record.patches_sha256))
     return tuple(
         checkpoint_result(_as_surveyed(point), patches[point.id], settings, None)
         for point in record.checkpoints
     )
+
+
+def _templates(result: Result) -> Mapping[str, Template]:
+    """The user's own marks, from the file that the record names and only from that one."""
+    from accuracy.matching.template import load_templates
+    from accuracy.reading.cloud import sha256_of
+
+    given = next((one for one in result.inputs if one.role == "template"), None)
+    if given is None:
+        return {}
+    path = Path(given.path)
+    if not path.is_file() or sha256_of(path) != given.sha256:
+        raise RecordError(
+            "the file of your own marks is not there, or not the one of the record",
+            path=path,
+            remedy="Restore it: marks cannot be measured again without it.",
+        )
+    return load_templates(path)
 
 
 def _as_surveyed(point: CheckpointResult) -> Checkpoint:

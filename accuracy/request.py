@@ -38,6 +38,10 @@ def job_from_options(clouds: tuple[Path, ...], given: Mapping[str, Any]) -> Job:
         unit=parse_length_unit(given["contract_unit"]),
         request=class_request(given),
         selection=selection(given),
+        measuring={}
+        if given["search_radius"] is None
+        else {"search_radius_m": parse_length_m(given["search_radius"], bare_unit="m")},
+        templates=given["templates"],
         exclusions=exclusions(given["without"], given["reason"]),
         date=checked_date(given["date"]),
         project=given["project"],

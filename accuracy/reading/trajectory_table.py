@@ -11,6 +11,7 @@ import numpy as np
 from accuracy.errors import TrajectoryError
 from accuracy.model import FloatArray
 from accuracy.reading.trajectory_rows import Rows, TimeKind, TrajectoryFormat
+from accuracy.reading.trajectory_times import WEEK_S
 
 # This project's names, then headings that loggers and processing programs commonly write for them.
 _SYNONYMS = {
@@ -263,6 +264,10 @@ _BY_COLUMN: tuple[_Rule, ...] = (
 def _time_kind(
     path: Path, values: dict[str, FloatArray], texts: dict[str, list[str]], how: TrajectoryFormat
 ) -> TimeKind:
+    seconds = values.get("gps_seconds")
+    if seconds is not None and "week_seconds" not in values and np.nanmax(seconds) <= WEEK_S:
+        # Nobody drove in the first week of 1980: such a column counts from the start of its week.
+        values["week_seconds"] = values.pop("gps_seconds")
     kind = how.time
     if kind == "auto":
         kind = next((kind for kind, holds in _BY_COLUMN if holds(values, texts)), "auto")

@@ -7,20 +7,22 @@ from __future__ import annotations
 
 import dataclasses
 import hashlib
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from accuracy.errors import RequestError
-from accuracy.model import Progress, Result, RunRecord, no_progress
+from accuracy.model import Patch, Progress, Result, RunRecord, TrajectorySeries, no_progress
 from accuracy.reading.kept import digest, pack_patches
 from accuracy.record import RESULT_NAME, result_bytes, write_atomically
 from accuracy.reporting.render import write_report
 from accuracy.reporting.tables import write_residuals_csv, write_residuals_gpkg
 from accuracy.reporting.view import build
+from accuracy.reporting.view_patches import patch_pictures
 
 if TYPE_CHECKING:
+    from accuracy.matching.template import Template
     from accuracy.pipeline import Measured
 
 
@@ -62,10 +64,24 @@ def write_outputs(
     archives: Mapping[str, bytes],
     folder: Path,
     *,
+    series: Sequence[TrajectorySeries] | None = None,
+    patches: Mapping[str, Patch] | None = None,
+    templates: Mapping[str, Template] | None = None,
     pdf: bool = True,
     progress: Progress = no_progress,
 ) -> Outputs:
-    """Write the record, the archives of its patches, the tables and the reports."""
+    """Write the record, the archives of its patches, the tables and the reports.
+
+    Args:
+        result: the record.
+        archives: the kept patches by file name.
+        folder: where to.
+        series: the epochs behind each trajectory comparison, for its charts.
+        patches: of the statement's run by checkpoint id, for pictures of its marks.
+        templates: the flat marks by name, the user's own among them.
+        pdf: whether to write the PDF.
+        progress: told what is being done.
+    """
     record = result_bytes(result)
     progress("Writing the report", 0, 1)
     folder.mkdir(parents=True, exist_ok=True)
@@ -73,7 +89,10 @@ def write_outputs(
         write_atomically(folder / name, content)
     write_residuals_csv(result, folder / "residuals.csv")
     write_residuals_gpkg(result, folder / "residuals.gpkg")
-    view = build(result, record_sha256=hashlib.sha256(record).hexdigest())
+    pictures = None
+    if patches is not None and templates is not None:
+        pictures = patch_pictures(result.run, patches, result.unit, templates)
+    view = build(result, series=series, pictures=pictures, record_sha256=hashlib.sha256(record).hexdigest())
     written = write_report(view, folder, pdf=pdf)
     write_atomically(folder / RESULT_NAME, record)
     return Outputs(

@@ -15,17 +15,17 @@ def spoken(result: Result) -> tuple[str, ...]:
     lines = [f"{result.title}: {counted} of {len(result.run.checkpoints)} checkpoints count."]
     for name, figures in (("open terrain", summary.vertical), ("vegetation", summary.vegetated)):
         if figures is not None:
-            lines.append(
-                f"Height, {name}: {figures.n} checkpoints, mean {text.small(figures.mean_m, signed=True)} {unit}, "
-                f"RMSE {text.small(figures.rmse_m)} {unit}."
-            )
+            mean, size = text.small(figures.mean_m, signed=True), text.small(figures.rmse_m)
+            lines.append(f"Height, {name}: {figures.n} checkpoints, mean {mean} {unit}, RMSE {size} {unit}.")
     if summary.horizontal is not None:
-        lines.append(
-            f"Horizontal: {summary.horizontal.n} checkpoints, RMSE {text.small(summary.horizontal.rmse_m)} {unit}."
-        )
-    asked = [verdict for verdict in result.run.verdicts if verdict.class_m or verdict.class_name]
+        size = text.small(summary.horizontal.rmse_m)
+        lines.append(f"Horizontal: {summary.horizontal.n} checkpoints, RMSE {size} {unit}.")
     lines += [
         f"{verdict.standard_title}, {verdict.component}: {verdict.outcome}. {verdict.why}"
-        for verdict in asked
+        for verdict in result.run.verdicts
+        if verdict.class_m or verdict.class_name
     ]
+    lines += [f"{decision.component.capitalize()}: {decision.sentence}" for decision in result.decisions]
+    if result.run.mistakes:
+        lines.append(f"A mistake would explain the residuals: {result.run.mistakes[0].evidence}")
     return tuple(lines)

@@ -85,6 +85,9 @@ def chance_text(probability: float | None) -> str | None:
     return f"Chance that the true RMSE is within the class: {share}."
 
 
+_A_DISTANCE_M = 1.0  # what a rule finds beyond this is a distance on the ground, not an error
+
+
 def rule(item: Rule, unit: LengthUnit) -> RuleView:
     """One rule with its value printed on the right side of its limit."""
     text = LengthText(unit)
@@ -94,7 +97,9 @@ def rule(item: Rule, unit: LengthUnit) -> RuleView:
         limit = text.class_value(item.limit) if item.unit == "m" else _plain(item.limit)
         limit += suffix
     if item.value is not None:
-        if item.unit == "m":
+        if item.unit == "m" and item.limit is None and item.value >= _A_DISTANCE_M:
+            value, suffix = text.large(item.value, 1), f" {unit.symbol}"
+        elif item.unit == "m":
             value = (
                 text.small(item.value) if item.limit is None else text.small_beside(item.value, item.limit)
             )

@@ -64,7 +64,7 @@ def drift_after_loss(
     why = None
     held = (since.outage < 0) & np.isfinite(since.time_s)
     if outages < _FEWEST_OUTAGES:
-        why = f"{outages} outages are too few for a growth model (five are needed)."
+        why = f"A growth model needs five outages, and there {'is' if outages == 1 else 'are'} {outages}."
     elif int(held.sum()) < 20:
         why = "Too few compared epochs have a fix, so the start of the growth is not known."
     else:

@@ -41,7 +41,7 @@ LAYERS = (
         "planning",
         "recheck",
     },
-    {"reporting", "cli"},
+    {"reporting", "cli", "options"},
 )
 RANK = {name: rank for rank, layer in enumerate(LAYERS) for name in layer}
 # Within the measuring layer only these pairs may meet: tables and trajectories know of frames.

@@ -1,0 +1,122 @@
+"""Everything that one job found."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Literal
+
+from accuracy.model.drives import CaptureConditions, ConditionEffect, TrajectoryComparison
+from accuracy.model.measurements import CheckpointResult, FaceShift
+from accuracy.model.runs import CheckpointInfluence, PartFigures, RunComparison, RunMatrix, SpeedDecision
+from accuracy.model.summaries import Distribution, Summary
+from accuracy.model.verdicts import ClassRequest, Verdict
+from accuracy.units import LengthUnit
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Software:
+    """Which program made the record."""
+
+    version: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class InputFile:
+    """One file that the result rests on."""
+
+    path: str
+    sha256: str
+    role: Literal["cloud", "checkpoints", "trajectory", "reference", "job", "geoid", "template", "result"]
+    run: str | None = None
+    points: int | None = None
+    note: str | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Exclusion:
+    """A checkpoint that the user set aside, and the written reason."""
+
+    id: str
+    reason: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Mistake:
+    """A suggested explanation of the residuals; nothing is corrected by it."""
+
+    kind: str
+    size: float | None
+    size_unit: str | None
+    evidence: str
+    check_by: str
+    score: float
+    """Evidence weight: larger explains more, after the price of its parameters."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RunRecord:
+    """One run's measurement: the core of the record."""
+
+    name: str
+    attributes: Mapping[str, str] = field(default_factory=dict)
+    checkpoints: tuple[CheckpointResult, ...]
+    summary: Summary
+    verdicts: tuple[Verdict, ...]
+    distribution: Distribution
+    mistakes: tuple[Mistake, ...] = ()
+    remarks: tuple[str, ...] = ()
+    """Sentences that the report's first page must carry: duplicates, points outside, corrections."""
+    conditions: tuple[CaptureConditions, ...] = ()
+    """The rig's state when each checkpoint was captured."""
+    condition_effects: tuple[ConditionEffect, ...] = ()
+    face_shift: FaceShift | None = None
+    """The run's shift in plan that the upright faces among its checkpoints show together."""
+    influence: Mapping[str, tuple[CheckpointInfluence, ...]] = field(default_factory=dict)
+    """By component with a class: what leaving out each single checkpoint would do."""
+    patches_file: str | None = None
+    """The archive of its patches, beside the record."""
+    patches_sha256: str | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Result:
+    """Everything that one job found: the complete record, from which every report is made."""
+
+    schema: str = "accuracy-result/1"
+    software: Software
+    title: str
+    """What was tested, e.g. "Tern Quay, run 12 km/h eastbound"."""
+    unit: LengthUnit
+    """The contract's unit: what the report prints in."""
+    date: str | None
+    """ISO date given by the user; None leaves it to the signature line."""
+    inputs: tuple[InputFile, ...]
+    settings: Mapping[str, str]
+    """Every setting that shaped the numbers, as words."""
+    exclusions: tuple[Exclusion, ...]
+    run: RunRecord
+    """The run that the statement speaks of."""
+    runs: tuple[RunRecord, ...] = ()
+    """Every run of a job of several, the statement's among them."""
+    trajectories: tuple[TrajectoryComparison, ...] = ()
+    comparisons: tuple[RunComparison, ...] = ()
+    matrices: tuple[RunMatrix, ...] = ()
+    decisions: tuple[SpeedDecision, ...] = ()
+    parts: tuple[PartFigures, ...] = ()
+    """The statement's run on parts of its checkpoints, where a recheck was asked for them."""
+    requests: tuple[ClassRequest, ...] = ()
+    """What was graded, the statement's request first."""
+    measuring: Mapping[str, float] = field(default_factory=dict)
+    """Settings of the measurement that the user changed, by name; lengths in metres."""
+    equivalence_margin_m: float | None = None
+    subset: str | None = None
+    """Which checkpoints count, in words; None for all."""
+    crs_wkt: str | None = None
+    """The working frame's coordinate system (in its own units) as WKT 2."""
+    crs: str | None = None
+    """The working frame in words."""
+    vertical_datum: str | None = None
+    prepared_by: str | None = None
+    prepared_for: str | None = None
+    project: str | None = None

@@ -1,0 +1,117 @@
+"""Runs, checkpoints and parts held against one another."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+from accuracy.model.arrays import Interval
+from accuracy.model.verdicts import Component, Outcome
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CheckpointInfluence:
+    """What leaving out one checkpoint would do to the RMSE."""
+
+    id: str
+    rmse_without_m: float
+    change_m: float
+    """RMSE without it minus RMSE with all."""
+    flips: bool
+    """Whether leaving it out alone would move the RMSE across the limit."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PairedTest:
+    """One test of two runs at the same checkpoints."""
+
+    name: Literal["wilcoxon_size", "wilcoxon_residual", "pitman_morgan", "rank_spread", "swap"]
+    p_value: float | None
+    p_holm: float | None = None
+    """Corrected for every pair of runs that was tested alongside."""
+    why_not: str | None = None
+    """Why there is no p-value."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RunComparison:
+    """Two runs at the checkpoints that both measured; differences are run a minus run b."""
+
+    run_a: str
+    run_b: str
+    component: Component
+    stratum: str | None = None
+    """The attribute and value that these checkpoints share; None for all."""
+    ids: tuple[str, ...]
+    n: int
+    rmse_a_m: float | None
+    rmse_b_m: float | None
+    rmse_difference_m: float | None
+    rmse_difference_interval_95_m: Interval | None
+    mean_difference_m: float | None
+    """Of signed residuals: heights only."""
+    mean_difference_interval_95_m: Interval | None
+    tests: tuple[PairedTest, ...]
+    margin_m: float | None
+    equivalence_p: float | None
+    """Two one-sided tests that the RMSEs differ by less than the margin."""
+    mean_equivalence_p: float | None
+    """The same for the mean height difference."""
+    words: str
+    """What follows, in one sentence."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RunMatrix:
+    """Residuals by run and checkpoint: signed for heights, radial otherwise."""
+
+    component: Component
+    runs: tuple[str, ...]
+    ids: tuple[str, ...]
+    residual_m: tuple[tuple[float | None, ...], ...]
+    """One row per run, one column per checkpoint; None where that run has no measurement."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class GradedRun:
+    """What the speed decision needs to know of a run."""
+
+    name: str
+    speed_m_per_s: float | None
+    outcome: Outcome
+    tested_m: float | None
+    interval_95_m: Interval | None
+    """Of the tested figure."""
+    n: int
+    why: str = ""
+    """Why it was not graded, if it was not."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SpeedDecision:
+    """Which is the fastest run that meets the class, and how firmly that is known."""
+
+    answer: Literal["fastest", "none", "undecided"]
+    component: Component
+    class_m: float
+    fastest_met: str | None
+    """The fastest run whose tested figure meets the class."""
+    fastest_assured: str | None
+    """The fastest run whose whole 95 % interval lies within the class."""
+    sentence: str
+    evidence: tuple[str, ...]
+    """One sentence per run, fastest first."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PartFigures:
+    """The figures of one part of the checkpoints: a fold, or all but one."""
+
+    name: str
+    ids: tuple[str, ...]
+    vertical_n: int
+    vertical_rmse_m: float | None
+    horizontal_n: int
+    horizontal_rmse_m: float | None
+    outcome: Outcome | None
+    """Of all classes asked for together."""

@@ -1,0 +1,125 @@
+"""How fast may the rig drive and still meet the class? One sentence from runs already graded."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Literal
+
+from accuracy.model import Component, GradedRun, Outcome, SpeedDecision
+from accuracy.rounding import LengthText, fixed
+
+KILOMETRES_PER_HOUR = 3.6
+LENGTHS = LengthText()
+
+
+def decide_fastest(
+    runs: Sequence[GradedRun],
+    *,
+    class_m: float,
+    component: Component = Component.VERTICAL,
+    text: LengthText = LENGTHS,
+) -> SpeedDecision:
+    """Name the fastest run that meets the class, or say that none does or that it is not decided.
+
+    ``fastest``: that run's whole interval lies within the class and the whole interval of every
+    faster run beyond it. ``none``: every run's whole interval lies beyond the class.
+    ``undecided``: anything else, with what stands in the way: an interval that reaches across the
+    class, a faster run that was not graded, equal speeds that disagree. A slower run that misses
+    the class is pointed out: something other than speed is then at work.
+    """
+    timed = sorted(
+        (run for run in runs if run.speed_m_per_s is not None), key=lambda run: (-_speed(run), run.name)
+    )
+    untimed = [run for run in runs if run.speed_m_per_s is None]
+    met = next((run for run in timed if run.outcome is Outcome.MET), None)
+    assured = next((run for run in timed if _assured(run, class_m)), None)
+    limit = f"{text.class_value(class_m)} {text.small_symbol}"
+    evidence = tuple(_evidence(run, class_m, text) for run in (*timed, *untimed))
+    obstacles = _obstacles(timed, met, class_m)
+    answer: Literal["fastest", "none", "undecided"]
+    if not timed:
+        answer, sentence = "undecided", "No run with a known speed was graded, so no speed can be named."
+    elif all(_beyond(run, class_m) for run in timed):
+        answer = "none"
+        sentence = f"No run meets the {limit} class: the slowest, {_named(timed[-1])}, does not either."
+    elif met is not None and not obstacles:
+        answer = "fastest"
+        sentence = (
+            f"The fastest run that meets the {limit} class is {_named(met)}"
+            f" with RMSE {_tested(met, class_m, text)}."
+        )
+        slow = [_named(run) for run in timed if _speed(run) < _speed(met) and _beyond(run, class_m)]
+        if slow:
+            sentence += f" Something other than speed made {' and '.join(slow)} miss it."
+    else:
+        answer = "undecided"
+        sentence = f"The evidence does not decide which is the fastest run within {limit}: "
+        sentence += "; ".join(obstacles) + ". "
+        if met is None:
+            sentence += "By the tested figures alone, none meets it."
+        else:
+            sentence += f"By the tested figures alone it is {_named(met)}."
+        if assured is not None and assured is not met:
+            sentence += f" The fastest run sure to meet it is {_named(assured)}."
+    return SpeedDecision(
+        answer=answer,
+        component=component,
+        class_m=class_m,
+        fastest_met=met.name if met else None,
+        fastest_assured=assured.name if assured else None,
+        sentence=sentence,
+        evidence=evidence,
+    )
+
+
+def _obstacles(timed: Sequence[GradedRun], met: GradedRun | None, class_m: float) -> list[str]:
+    """What keeps the fastest run that meets the class from being the answer."""
+    found = []
+    for run in timed:
+        if met is not None and _speed(run) < _speed(met):
+            continue
+        if run.outcome is Outcome.NOT_GRADED:
+            found.append(f"{_named(run)} was not graded")
+        elif not _assured(run, class_m) and not _beyond(run, class_m):
+            found.append(f"the 95 % interval of {_named(run)} reaches across the class")
+        elif met is not None and _beyond(run, class_m) and _speed(run) == _speed(met):
+            found.append(f"{_named(run)} misses it at the same speed as {met.name}")
+    return found
+
+
+def _assured(run: GradedRun, class_m: float) -> bool:
+    return run.outcome is Outcome.MET and run.interval_95_m is not None and run.interval_95_m[1] <= class_m
+
+
+def _beyond(run: GradedRun, class_m: float) -> bool:
+    return run.outcome is Outcome.NOT_MET and run.interval_95_m is not None and run.interval_95_m[0] > class_m
+
+
+def _speed(run: GradedRun) -> float:
+    return run.speed_m_per_s or 0.0
+
+
+def _named(run: GradedRun) -> str:
+    if run.speed_m_per_s is None:
+        return run.name
+    return f"{run.name} ({fixed(run.speed_m_per_s * KILOMETRES_PER_HOUR, 1)} km/h)"
+
+
+def _tested(run: GradedRun, class_m: float, text: LengthText) -> str:
+    if run.tested_m is None:
+        return "not known"
+    words = f"{text.small_beside(run.tested_m, class_m)} {text.small_symbol}"
+    if run.interval_95_m is not None:
+        low, high = (text.small_beside(end, class_m) for end in run.interval_95_m)
+        words += f" (95 % interval {low} to {high}, {run.n} checkpoints)"
+    return words
+
+
+def _evidence(run: GradedRun, class_m: float, text: LengthText) -> str:
+    if run.outcome is Outcome.NOT_GRADED:
+        words = f"{_named(run)}: not graded" + (f", {run.why.rstrip('.')}" if run.why else "")
+    else:
+        words = f"{_named(run)}: {run.outcome.value}, RMSE {_tested(run, class_m, text)}"
+    if run.speed_m_per_s is None:
+        words += "; its speed is not known, so it has no part in the decision"
+    return words + "."
