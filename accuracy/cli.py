@@ -113,6 +113,7 @@ def main() -> None:
 @options.point_options
 @options.mark_options
 @options.exclusion_options
+@click.option("--relative", is_flag=True, help="Also hold the cloud against itself, pass by pass.")
 @options.report_options
 @click.pass_context
 def check(context: click.Context, /, clouds: tuple[Path, ...], **given: Any) -> None:

@@ -28,7 +28,7 @@ from accuracy.model import (
 )
 from accuracy.rounding import LengthText
 from accuracy.standards import grade, overall_outcome
-from accuracy.standards.base import Evidence, evidence_from
+from accuracy.standards.base import Evidence, RelativeAccuracy, evidence_from
 from accuracy.statistics.distribution import distribution
 from accuracy.statistics.influence import influence
 from accuracy.statistics.intervals import probability_rmse_below
@@ -46,6 +46,7 @@ def graded_record(
     requests: Sequence[ClassRequest],
     unit: LengthUnit,
     remarks: Sequence[str],
+    relative: RelativeAccuracy | None = None,
 ) -> RunRecord:
     """Summarise and grade measured checkpoints; the first request is the statement's."""
     summary = summarise(
@@ -57,7 +58,12 @@ def graded_record(
     of_heights = _distribution([c for c in checkpoints if c.used and c.vertical.measured])
     of_positions = _distribution([c for c in checkpoints if c.used and c.horizontal.measured])
     evidence = evidence_from(
-        checkpoints, summary, of_heights, of_positions, subsets=_singled_out(checkpoints, requests)
+        checkpoints,
+        summary,
+        of_heights,
+        of_positions,
+        relative=relative,
+        subsets=_singled_out(checkpoints, requests),
     )
     verdicts = [verdict for request in requests for verdict in grade(evidence, request, LengthText(unit))]
     return RunRecord(

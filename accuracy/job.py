@@ -99,6 +99,17 @@ class FrameInput:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class RelativeInput:
+    """The cloud against itself: the statement's run by its own passes, and against other runs."""
+
+    runs: tuple[str, ...] = ()
+    cell_m: float | None = None
+    graded: bool = False
+    """Whether the standard's within-swath and swath-to-swath limits are held against it. They speak
+    of the largest difference, which among thousands of places is a severe test."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Job:
     """Everything that one job asks for."""
 
@@ -123,6 +134,7 @@ class Job:
     project: str | None = None
     prepared_by: str | None = None
     prepared_for: str | None = None
+    relative: RelativeInput | None = None
     equivalence_margin_m: float | None = None
     """Runs whose mean heights differ by less than this count as equivalent."""
     measuring: Mapping[str, float] = field(default_factory=dict)

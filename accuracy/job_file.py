@@ -20,7 +20,15 @@ import cattrs
 from cattrs.errors import BaseValidationError, ForbiddenExtraKeysError
 
 from accuracy.errors import AccuracyError, JobError
-from accuracy.job import FrameInput, GroundInput, Job, RunInput, TrajectoryInput, parse_length_m
+from accuracy.job import (
+    FrameInput,
+    GroundInput,
+    Job,
+    RelativeInput,
+    RunInput,
+    TrajectoryInput,
+    parse_length_m,
+)
 from accuracy.model import ClassRequest, ContractLimit, Exclusion
 from accuracy.reading.patches import PointSelection
 from accuracy.reading.table_types import HeightKind, TableOptions
@@ -124,6 +132,13 @@ class _Run:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class _Relative:
+    runs: list[str] = field(default_factory=list)
+    cell: str | None = None
+    graded: bool = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class _Exclude:
     id: str
     reason: str
@@ -142,6 +157,7 @@ class _JobFile:
     limit: list[_Limit] = field(default_factory=list)
     measure: _Measure = field(default_factory=_Measure)
     exclude: list[_Exclude] = field(default_factory=list)
+    relative: _Relative | None = None
     equivalence_margin: str | None = None
     date: dt.date | None = None
     project: str | None = None
@@ -284,6 +300,13 @@ def _job(entries: _JobFile, path: Path) -> Job:
         ),
         measuring=measuring,
         templates=measure.templates,
+        relative=None
+        if entries.relative is None
+        else RelativeInput(
+            runs=tuple(entries.relative.runs),
+            cell_m=_length(entries.relative.cell, "m"),
+            graded=entries.relative.graded,
+        ),
         exclusions=tuple(Exclusion(id=one.id, reason=one.reason) for one in entries.exclude),
         equivalence_margin_m=_length(entries.equivalence_margin, "cm"),
         date=None if entries.date is None else entries.date.isoformat(),
@@ -309,6 +332,13 @@ def _check_runs(entries: _JobFile) -> None:
         if twice:
             raise JobError(f'the {kind} "{twice[0]}" stands there twice', remedy="Name each once.")
     known = [run.name for run in entries.run]
+    for name in entries.relative.runs if entries.relative is not None else ():
+        if name not in known:
+            raise JobError(
+                f'run "{name}" is to be compared with the statement\'s, and there is no such run',
+                place="key relative.runs",
+                remedy=f"Use some of {', '.join(known)}.",
+            )
     if entries.statement_run is not None and entries.statement_run not in known:
         raise JobError(
             f'the statement is to speak of run "{entries.statement_run}", and there is no such run',

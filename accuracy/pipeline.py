@@ -21,6 +21,7 @@ from accuracy.errors import FrameError, RequestError
 from accuracy.explaining.mistakes import CloudBoxes, find_apart, find_mistakes, frame_facts
 from accuracy.frames import WorkingFrame, working_frame
 from accuracy.grading import graded_record
+from accuracy.itself import against_itself, relative_accuracy
 from accuracy.job import Job, RunInput
 from accuracy.matching.measure import matching_settings
 from accuracy.matching.target import TargetSettings
@@ -34,6 +35,7 @@ from accuracy.model import (
     Mistake,
     Patch,
     Progress,
+    RelativeResult,
     Result,
     Role,
     RunRecord,
@@ -81,11 +83,12 @@ def measure(job: Job, progress: Progress = no_progress) -> Measured:
     checkpoints = _with_survey_sigma(placed.checkpoints, job.survey_sigma_m)
     _known_exclusions(job.exclusions, checkpoints)
     templates = {} if job.templates is None else load_templates(job.templates)
+    relative = against_itself(job, headers, frame, progress)
     drives = read_drives(job, frame, progress)
     records, patches, inputs = [], {}, [_table_input(job.checkpoints)]
     for run in job.runs:
         record, kept = _measure_run(
-            job, run, headers[run.name], frame, checkpoints, table, templates, progress
+            job, run, headers[run.name], frame, checkpoints, table, templates, relative, progress
         )
         record = dataclasses.replace(record, remarks=(*frame.remarks, *placed.remarks, *record.remarks))
         if run.name in drives.rigs:
@@ -128,6 +131,7 @@ def measure(job: Job, progress: Progress = no_progress) -> Measured:
         comparisons=compared.comparisons,
         matrices=compared.matrices,
         decisions=compared.decisions,
+        relative=relative,
         crs=frame.words,
         vertical_datum=frame.vertical_words,
         prepared_by=job.prepared_by,
@@ -248,6 +252,7 @@ def _measure_run(
     checkpoints: Sequence[Checkpoint],
     table: CheckpointTable,
     templates: Mapping[str, Template],
+    relative: Sequence[RelativeResult],
     progress: Progress,
 ) -> tuple[RunRecord, tuple[Patch, ...]]:
     unit_m = frame.horizontal_unit.metres
@@ -277,6 +282,7 @@ def _measure_run(
         remarks.append(
             f"{gathered.withheld_or_noise:,} withheld or noise points near checkpoints were left out."
         )
+    graded = run.name == job.statement_run and job.relative is not None and job.relative.graded
     return (
         graded_record(
             name=run.name,
@@ -285,6 +291,7 @@ def _measure_run(
             excluded_ids=excluded.keys(),
             requests=(job.request, *job.further_requests),
             unit=job.unit,
+            relative=relative_accuracy(relative) if graded else None,
             remarks=(*_left_aside(measured), *remarks),
         ),
         patches,

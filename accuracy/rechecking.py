@@ -15,10 +15,12 @@ from typing import TYPE_CHECKING, Literal
 
 from accuracy.errors import RecordError, RequestError
 from accuracy.grading import graded_record
+from accuracy.itself import relative_accuracy
 from accuracy.model import (
     Checkpoint,
     CheckpointResult,
     ClassRequest,
+    Component,
     Exclusion,
     PartFigures,
     Progress,
@@ -86,6 +88,7 @@ def recheck(
             excluded_ids={exclusion.id for exclusion in exclusions},
             requests=requests,
             unit=result.unit,
+            relative=relative_accuracy(result.relative) if _relative_was_graded(record) else None,
             remarks=record.remarks,
         )
         renewed.append(
@@ -174,6 +177,10 @@ def _measured_again(
         checkpoint_result(_as_surveyed(point), patches[point.id], settings, None)
         for point in record.checkpoints
     )
+
+
+def _relative_was_graded(record: RunRecord) -> bool:
+    return any(verdict.component is Component.RELATIVE for verdict in record.verdicts)
 
 
 def _templates(result: Result) -> Mapping[str, Template]:

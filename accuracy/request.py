@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import Any
 
 from accuracy.errors import RequestError
-from accuracy.job import FrameInput, GroundInput, Job, RunInput, parse_length_m
+from accuracy.job import FrameInput, GroundInput, Job, RelativeInput, RunInput, parse_length_m
 from accuracy.model import ClassRequest, Exclusion
 from accuracy.reading.patches import PointSelection
 from accuracy.reading.table_types import TableOptions
@@ -42,6 +42,7 @@ def job_from_options(clouds: tuple[Path, ...], given: Mapping[str, Any]) -> Job:
         if given["search_radius"] is None
         else {"search_radius_m": parse_length_m(given["search_radius"], bare_unit="m")},
         templates=given["templates"],
+        relative=RelativeInput() if given["relative"] else None,
         exclusions=exclusions(given["without"], given["reason"]),
         date=checked_date(given["date"]),
         project=given["project"],

@@ -8,6 +8,7 @@ from typing import Literal
 
 from accuracy.model.drives import CaptureConditions, ConditionEffect, TrajectoryComparison
 from accuracy.model.measurements import CheckpointResult, FaceShift
+from accuracy.model.relative import RelativeResult
 from accuracy.model.runs import CheckpointInfluence, PartFigures, RunComparison, RunMatrix, SpeedDecision
 from accuracy.model.summaries import Distribution, Summary
 from accuracy.model.verdicts import ClassRequest, Verdict
@@ -103,6 +104,8 @@ class Result:
     comparisons: tuple[RunComparison, ...] = ()
     matrices: tuple[RunMatrix, ...] = ()
     decisions: tuple[SpeedDecision, ...] = ()
+    relative: tuple[RelativeResult, ...] = ()
+    """The cloud against itself: each run's passes, and the statement's run against the others."""
     parts: tuple[PartFigures, ...] = ()
     """The statement's run on parts of its checkpoints, where a recheck was asked for them."""
     requests: tuple[ClassRequest, ...] = ()

@@ -7,7 +7,7 @@ beside the data in ``truth.json``, so that a report can be held against it.
 from __future__ import annotations
 
 import json
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from pathlib import Path
 
 import numpy as np
@@ -53,13 +53,20 @@ def plans(seed: int = SEED) -> tuple[RunPlan, ...]:
     return tuple(runs)
 
 
-def make(folder: Path, progress: Progress = lambda *_: None, *, seed: int = SEED) -> Path:
-    """Write everything into ``folder``; returns the job file."""
+def make(
+    folder: Path,
+    progress: Progress = lambda *_: None,
+    *,
+    seed: int = SEED,
+    only: Sequence[str] | None = None,
+) -> Path:
+    """Write everything into ``folder``; returns the job file. ``only`` names the runs to drive."""
     folder.mkdir(parents=True, exist_ok=True)
     marks = make_marks(np.random.default_rng(seed))
     (folder / "checkpoints.csv").write_text(table_csv(marks), encoding="utf-8")
     truth: dict[str, object] = {"seed": seed, "runs": {}}
-    drives = [drive(plan) for plan in plans(seed)]
+    chosen = [plan for plan in plans(seed) if only is None or plan.name in only]
+    drives = [drive(plan) for plan in chosen]
     for number, run in enumerate(drives, start=1):
         progress(f"Driving {run.plan.name}", number, len(drives))
         write_cloud(folder / f"{run.plan.name}.laz", run, marks, source_id=number)
@@ -68,7 +75,7 @@ def make(folder: Path, progress: Progress = lambda *_: None, *, seed: int = SEED
     truth["runs"] = {run.plan.name: _truth(run, marks) for run in drives}
     (folder / "truth.json").write_text(json.dumps(truth, indent=1), encoding="utf-8")
     job = folder / "job.toml"
-    job.write_text(_job_text(), encoding="utf-8")
+    job.write_text(_job_text(chosen), encoding="utf-8")
     return job
 
 
@@ -93,12 +100,14 @@ def _truth(run: Drive, marks: tuple[Mark, ...]) -> dict[str, object]:
     }
 
 
-def _job_text() -> str:
+def _job_text(chosen: Sequence[RunPlan]) -> str:
     east, north, height = station_m()
+    statement = STATEMENT_RUN if any(plan.name == STATEMENT_RUN for plan in chosen) else chosen[0].name
+    against = ", ".join(f'"{plan.name}"' for plan in chosen if plan.name != statement and "12" in plan.name)
     head = f"""# Tern Quay: an invented harbour-side road. Everything here is made up.
 title = "Tern Quay"
 project = "Tern Quay, harbour road, kilometre 0.0 to 1.1"
-statement_run = "{STATEMENT_RUN}"
+statement_run = "{statement}"
 contract_unit = "metre"
 equivalence_margin = "1 cm"
 
@@ -110,6 +119,9 @@ standard = "asprs-2024"
 vertical = "3 cm"
 horizontal = "5 cm"
 three_d = "6 cm"
+
+[relative]
+runs = [{against}]
 """
     runs = [
         f"""
@@ -134,6 +146,6 @@ file = "{plan.name}-prism.csv"
 kind = "prism"
 instrument = [{east:.3f}, {north:.3f}, {height:.3f}]
 """
-        for plan in plans()
+        for plan in chosen
     ]
     return head + "".join(runs)

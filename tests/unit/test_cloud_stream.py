@@ -187,10 +187,10 @@ def test_interrupt_passes(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> No
     header = read_header(write(tmp_path / "a.las"))
 
     def interrupted(*_: object) -> None:
-        raise KeyboardInterrupt
+        raise KeyboardInterrupt("stopped by the user")
 
     monkeypatch.setattr(laspy.LasReader, "read_points", interrupted)
-    with pytest.raises(KeyboardInterrupt):
+    with pytest.raises(KeyboardInterrupt, match="stopped by the user"):
         list(stream_points(header))
 
 

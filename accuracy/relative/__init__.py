@@ -1,0 +1,1 @@
+"""The cloud against itself and against another run, where no checkpoint is needed."""
