@@ -25,10 +25,15 @@ from accuracy.model import (
     PairedTest,
     PartFigures,
     Patch,
+    RelativeComparison,
+    RelativePlace,
+    RelativeResult,
     Result,
+    RigidShift,
     RunComparison,
     RunMatrix,
     RunRecord,
+    ShiftComponent,
     SpeedDecision,
     TrajectoryComparison,
     TrajectoryGroup,
@@ -384,6 +389,180 @@ def with_drives(result: Result, **given: object) -> tuple[Result, tuple[Trajecto
     return replace(result, trajectories=tuple(c for c, _ in made)), tuple(s for _, s in made)
 
 
+# --------------------------------------------------------------------------- the cloud against itself
+
+
+def surface_comparison(
+    name_a: str,
+    name_b: str,
+    kind: str,
+    *,
+    n: int = 1800,
+    mean_m: float = 0.004,
+    sd_m: float = 0.007,
+    direction: str = "all",
+    shown: int = 400,
+    seed: int = 8,
+) -> RelativeComparison:
+    """Differences along a bent road of 1.1 km, drifting slowly, with one wild place; none where n is 0."""
+    within = kind == "within-swath"
+    names = name_a if within else f"{name_a} and {name_b}"
+    left_out = {"rough, or not one smooth surface": 310, "too few points": 95} if direction == "all" else {}
+    base = RelativeComparison(
+        name_a=name_a,
+        name_b=name_b,
+        kind=kind,
+        direction=direction,
+        cell_m=0.5,
+        n=n,
+        left_out=left_out,
+        words=f"{names}: the comparison's own sentence. Left out: 95 too few points.",
+    )
+    if not n:
+        return base
+    rng = np.random.default_rng(seed)
+    at = np.sort(rng.uniform(0, 1100, n))
+    bend, side = np.radians(28) + 0.45 * np.sin(at / 260), rng.uniform(-4, 4, n)
+    road = np.linspace(0, 1100, 1101)
+    turn = np.radians(28) + 0.45 * np.sin(road / 260)
+    easting = 431200 + np.interp(at, road, np.cumsum(np.cos(turn))) - side * np.sin(bend)
+    northing = 5512400 + np.interp(at, road, np.cumsum(np.sin(turn))) + side * np.cos(bend)
+    d = mean_m + 0.6 * sd_m * np.sin(at / 90) + rng.normal(0, 0.8 * sd_m, n)
+    d[n // 3] = 0.061
+    d = np.abs(d) + 0.012 if within else d
+    chosen = np.union1d(rng.choice(n, min(shown, n), replace=False), [int(np.argmax(np.abs(d)))])
+    half = 1.96 * sd_m / 6
+    mean = float(d.mean())
+    return replace(
+        base,
+        mean_m=mean,
+        median_m=float(np.median(d)),
+        nmad_m=float(1.4826 * np.median(np.abs(d - np.median(d)))),
+        rmsd_m=_rmse(d),
+        max_m=float(np.abs(d).max()),
+        absolute_quantile_683_m=float(np.quantile(np.abs(d), 0.683)),
+        absolute_quantile_95_m=float(np.quantile(np.abs(d), 0.95)),
+        quantiles_m=tuple(float(q) for q in np.quantile(d, (0.01, 0.05, 0.25, 0.5, 0.75, 0.95, 0.99))),
+        noise_rms_m=None if within else 0.0021,
+        mean_interval_95_m=None if within else (mean - half, mean + half),
+        rmsd_interval_95_m=None if within else (0.8 * _rmse(d), 1.3 * _rmse(d)),
+        effective_n=None if within else 37.6,
+        correlation_length_m=None if within else 41.0,
+        roughest_m=0.011,
+        places=tuple(
+            RelativePlace(
+                easting_m=float(easting[k]),
+                northing_m=float(northing[k]),
+                difference_m=float(d[k]),
+                standard_uncertainty_m=None if within else 0.002,
+                slope_percent=2.1,
+                roughness_m=0.004,
+            )
+            for k in chosen
+        ),
+    )
+
+
+def rigid_shift(name_a: str, name_b: str, *, across_seen: bool = True) -> RigidShift:
+    """A shift whose direction across the road is seen or not."""
+    unseen = (
+        "" if across_seen else "A shift horizontally towards 118\N{DEGREE SIGN} is not seen by this geometry."
+    )
+    return RigidShift(
+        name_a=name_a,
+        name_b=name_b,
+        planes=5400,
+        steep_planes=410 if across_seen else 0,
+        centre_m=(431700.0, 5512700.0, 12.0),
+        translations=(
+            ShiftComponent(
+                name="horizontally towards 28\N{DEGREE SIGN}",
+                easting=0.469,
+                northing=0.883,
+                up=0.0,
+                value=-0.0123,
+                standard_uncertainty=0.0031,
+            ),
+            ShiftComponent(
+                name="horizontally towards 118\N{DEGREE SIGN}",
+                easting=0.883,
+                northing=-0.469,
+                up=0.0,
+                value=0.0045 if across_seen else None,
+                standard_uncertainty=0.0022 if across_seen else None,
+            ),
+            ShiftComponent(
+                name="up", easting=0.0, northing=0.0, up=1.0, value=0.0061, standard_uncertainty=0.0004
+            ),
+        ),
+        rotations=(
+            ShiftComponent(
+                name="about the long axis",
+                easting=0.883,
+                northing=0.469,
+                up=0.0,
+                value=0.00042,
+                standard_uncertainty=0.00011,
+            ),
+            ShiftComponent(
+                name="about the vertical",
+                easting=0.0,
+                northing=0.0,
+                up=1.0,
+                value=0.00001,
+                standard_uncertainty=0.00002,
+            ),
+        ),
+        rms_before_m=0.0118,
+        rms_after_m=0.0082,
+        misfit_ratio=1.43,
+        words=(
+            f"{name_a} against {name_b}: 5,400 patches of surface.",
+            *([unseen] if unseen else []),
+            "A shift common to both runs shows in neither.",
+        ),
+    )
+
+
+def with_relative(result: Result) -> Result:
+    """The statement's run within its swath and pass to pass, and against a second run."""
+    own, other = result.run.name, "24-westbound"
+    first, second = f"{own}, earlier pass", f"{own}, later pass"
+    refused = "No rigid shift between them: the runs share only 3 smooth patches."
+    return replace(
+        result,
+        relative=(
+            RelativeResult(
+                comparisons=(
+                    surface_comparison(own, own, "within-swath", n=2600, seed=1),
+                    surface_comparison(first, second, "pass-to-pass", n=900, mean_m=0.0005, seed=2),
+                    surface_comparison(first, second, "pass-to-pass", n=500, direction="same", seed=3),
+                    surface_comparison(first, second, "pass-to-pass", n=400, direction="opposite", seed=4),
+                ),
+                remarks=(f"{own}: surfaces were looked at on a lattice.",),
+            ),
+            RelativeResult(
+                comparisons=(
+                    surface_comparison(own, other, "run-to-run"),
+                    surface_comparison(own, "36-eastbound", "run-to-run", n=0),
+                ),
+                shifts=(
+                    rigid_shift(own, other, across_seen=False),
+                    RigidShift(
+                        name_a=own,
+                        name_b="36-eastbound",
+                        planes=0,
+                        steep_planes=0,
+                        centre_m=None,
+                        why_not="the runs share only 3 smooth patches",
+                        words=(refused,),
+                    ),
+                ),
+            ),
+        ),
+    )
+
+
 # --------------------------------------------------------------------------- patches
 
 
@@ -436,7 +615,7 @@ def everything(result: Result) -> tuple[Result, tuple[TrajectorySeries, ...], di
     """All chapters at once, with patches of the measured marks."""
     whole = with_conditions(with_singles(with_runs(result), flips=True, parts=4), carried=True)
     whole = replace(whole, runs=tuple(whole.run if r.name == whole.run.name else r for r in whole.runs))
-    whole, series = with_drives(whole)
+    whole, series = with_drives(with_relative(whole))
     patches = {
         c.id: disc_patch(c, density=600, seed=k)
         for k, c in enumerate(whole.run.checkpoints)

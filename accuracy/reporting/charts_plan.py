@@ -122,20 +122,31 @@ class Sheet:
     height: float
 
 
-def lay_out(easting_m: FloatArray, northing_m: FloatArray, *, most_strips: int = MOST_STRIPS) -> Sheet:
-    """Choose strips, their turning and their common scale for (n,) positions, n at least 1."""
+def lay_out(
+    easting_m: FloatArray,
+    northing_m: FloatArray,
+    *,
+    most_strips: int = MOST_STRIPS,
+    room: float = ROOM_FOR_BARS,
+) -> Sheet:
+    """Choose strips, their turning and their common scale for (n,) positions, n at least 1.
+
+    ``room`` is the page space above and below the ground of each strip.
+    """
     axis = principal_axis(easting_m, northing_m)
     count = 1
     if axis.is_corridor:
         count = min(most_strips, math.ceil(len(easting_m) / POINTS_PER_STRIP))
     while True:
-        sheet = _lay_out_strips(axis, count, easting_m, northing_m)
+        sheet = _lay_out_strips(axis, count, easting_m, northing_m, room)
         if sheet.height <= MOST_HEIGHT + 20 or count == 1:
             return sheet
         count -= 1
 
 
-def _lay_out_strips(axis: Axis, count: int, easting_m: FloatArray, northing_m: FloatArray) -> Sheet:
+def _lay_out_strips(
+    axis: Axis, count: int, easting_m: FloatArray, northing_m: FloatArray, room: float
+) -> Sheet:
     parts = _cut(axis, count, easting_m, northing_m)
     members = [np.flatnonzero(parts == k) for k in range(int(parts.max()) + 1)]
     frames = [_turned_extent(axis, easting_m[m], northing_m[m]) for m in members]
@@ -144,11 +155,11 @@ def _lay_out_strips(axis: Axis, count: int, easting_m: FloatArray, northing_m: F
     tallest = max(SMALLEST_EXTENT_M, *(across for _, _, across, _ in frames))
     scale = (inner - 2 * ROOM_AT_ENDS) / longest
     if count == 1:
-        scale = min(scale, (MOST_HEIGHT - 2 * ROOM_FOR_BARS) / tallest)
+        scale = min(scale, (MOST_HEIGHT - 2 * room) / tallest)
     strips: list[Strip] = []
     y = MARGIN
     for turn, _, across, (e, n) in frames:
-        height = across * scale + 2 * ROOM_FOR_BARS
+        height = across * scale + 2 * room
         strips.append(
             Strip(
                 easting_m=e,

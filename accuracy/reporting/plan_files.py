@@ -21,11 +21,11 @@ COLUMNS = (
     "role",
     "mark",
     "mark_size",
-    "stratum",
+    "setting",
     "side",
     "chainage_m",
-    "wgs84_latitude",
-    "wgs84_longitude",
+    "map_latitude",
+    "map_longitude",
 )
 
 

@@ -7,8 +7,10 @@ files beside it.
 from __future__ import annotations
 
 import hashlib
+from bisect import bisect_left
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 from accuracy import __version__
 from accuracy.model import Component, Cover
@@ -27,7 +29,7 @@ CSV_NAME, GEOJSON_NAME = "places.csv", "places.geojson"
 _SIZES = ((7.9, 1.0), (7.5, 0.92), (7.1, 0.84), (6.7, 0.76), (6.3, 0.68), (5.9, 0.6))
 """Letters in points, and the map's share of its full height; the first that fits one page is taken."""
 _MAP_WIDE, _MAP_BESIDE = 250.0, 330.0
-_MOST_RUNS = 24
+_MOST_RUNS = 12
 _MOST_ROWS = 7
 _MOST_REMARKS = 7
 _LONGEST_TITLE = 70
@@ -91,7 +93,7 @@ def sheet_view(plan: Plan, map_share: float = 1.0) -> SheetView:
     elif drawn.wide:
         notes.append("Turned to lie across the page.")
     if drawn.unlabelled:
-        notes.append(f"{drawn.unlabelled} ids had no room; the files beside this sheet have all.")
+        notes.append(f"{_of(drawn.unlabelled, 'id')} had no room; the files beside this sheet have all.")
     remarks = plan.remarks[:_MOST_REMARKS]
     if len(plan.remarks) > _MOST_REMARKS:
         remarks = (*remarks, f"And {len(plan.remarks) - _MOST_REMARKS} more of less weight.")
@@ -271,12 +273,14 @@ def _runs(plan: Plan) -> tuple[tuple[Row, ...], str]:
     else:
         rounds = sorted({r.repeat for r in runs})
         rows = tuple(_round(k, [r for r in runs if r.repeat == k]) for k in rounds[:_MOST_RUNS])
+        if len(rounds) > _MOST_RUNS:
+            rows += (Row(f"to {rounds[-1]}", ("and so on", "", "")),)
     note = f"{_of(len(runs), 'run')}"
     if minutes:
         note += f", {fixed(sum(minutes), 0)} min of driving without turns and stops"
     passes = [1 - len(runs) * (1 - c.good_passes) for c in plan.components]
-    together = percent(max(0.0, min(passes)))
-    note += f". The chance that all pass if all are as good as expected: at least {together}"
+    together = int(100 * max(0.0, min(passes)))
+    note += f". The chance that all pass if all are as good as expected: at least {together} %"
     note += " per class." if len(plan.components) > 1 else "."
     if len({run.speed_km_per_h for run in runs}) > 1 and plan.asked.repeats > 1:
         note += " Speeds climb and fall by turns, so that the hour of day does not go with the speed."
@@ -336,18 +340,30 @@ def plan_html(plan: Plan, size_pt: float = _SIZES[0][0], map_share: float = 1.0)
 
 def _one_page(plan: Plan) -> tuple[str, bytes]:
     """The sheet in the largest setting that fits one page. Raises OSError where Pango is missing."""
+    laid: dict[int, tuple[str, Any]] = {}
+
+    def fits(step: int) -> bool:
+        laid[step] = _set(plan, step)
+        return len(laid[step][1].pages) == 1
+
+    # The smallest setting is not tried but taken: there is no smaller one.
+    last = len(_SIZES) - 1
+    step = 0 if fits(0) else bisect_left(range(last), True, lo=1, key=fits)
+    html, document = laid.get(step) or _set(plan, step)
+    digest = hashlib.sha256(html.encode("utf-8", "surrogatepass")).hexdigest()[:32]
+    data: bytes = document.write_pdf(pdf_variant="pdf/ua-1", pdf_identifier=digest.encode("ascii"))
+    return html, data
+
+
+def _set(plan: Plan, step: int) -> tuple[str, Any]:
+    """The sheet in one of its settings: as HTML, and laid out on pages."""
     import weasyprint
 
-    for size_pt, share in _SIZES:
-        html = plan_html(plan, size_pt, share)
-        fetcher = weasyprint.URLFetcher(allowed_protocols=["data"])
-        document = weasyprint.HTML(string=html, base_url=None, url_fetcher=fetcher).render(
-            pdf_variant="pdf/ua-1"
-        )
-        if len(document.pages) == 1 or size_pt == _SIZES[-1][0]:
-            digest = hashlib.sha256(html.encode("utf-8", "surrogatepass")).hexdigest()[:32]
-            return html, document.write_pdf(pdf_variant="pdf/ua-1", pdf_identifier=digest.encode("ascii"))
-    raise AssertionError
+    html = plan_html(plan, *_SIZES[step])
+    fetcher = weasyprint.URLFetcher(allowed_protocols=["data"])
+    return html, weasyprint.HTML(string=html, base_url=None, url_fetcher=fetcher).render(
+        pdf_variant="pdf/ua-1"
+    )
 
 
 def write_plan(plan: Plan, out_dir: Path, *, pdf: bool = True) -> Written:

@@ -16,6 +16,7 @@ from accuracy.reporting import (
     view_figures,
     view_pages,
     view_patches,
+    view_relative,
     view_runs,
     view_singles,
     view_statement,
@@ -31,6 +32,7 @@ from accuracy.reporting.view_nouns import (
     MistakeView,
     Pair,
     PictureView,
+    RelativeView,
     ResidualRow,
     RunsView,
     SinglesView,
@@ -72,6 +74,7 @@ class ReportView:
     mistakes: tuple[MistakeView, ...]
     # Chapters that appear only where the record has their data
     runs: RunsView | None
+    relative: RelativeView | None
     singles: SinglesView | None
     drives: DrivesView | None
     conditions: ConditionsView | None
@@ -140,6 +143,7 @@ def build(
         charts_note=view_pages.charts_note(run),
         mistakes=view_pages.mistakes(run),
         runs=view_runs.runs(result),
+        relative=view_relative.relative(result),
         singles=view_singles.singles(result),
         drives=view_drives.drives(result, series),
         conditions=view_conditions.conditions(result),

@@ -212,3 +212,27 @@ class ConditionsView:
     chart: ChartView | None
     table: Table | None
     missing: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ShiftView:
+    """One rigid shift of a run from another."""
+
+    title: str
+    table: Table | None
+    sentences: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RelativeView:
+    """The cloud against itself."""
+
+    how: tuple[str, ...]
+    findings: tuple[str, ...]
+    table: Table | None
+    table_note: str
+    map: ChartView | None
+    histogram: ChartView | None
+    shifts: tuple[ShiftView, ...]
+    shifts_note: tuple[str, ...]
+    limits: tuple[str, ...]
