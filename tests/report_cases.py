@@ -72,9 +72,9 @@ def _axis(values: np.ndarray, survey_m: float) -> AxisSummary:
         standard_deviation_interval_95_m=None,
         rmse_interval_95_m=interval,
         rmse_bootstrap_95_m=interval,
-        median_bootstrap_95_m=None,
-        nmad_bootstrap_95_m=None,
-        absolute_quantile_95_bootstrap_m=None,
+        median_interval_95_m=None,
+        nmad_interval_95_m=None,
+        absolute_quantile_95_interval_m=None,
         effective_n=float(n),
     )
 

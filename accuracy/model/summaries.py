@@ -36,11 +36,11 @@ class AxisSummary:
     """Chi-square interval of the RMSE about the true one."""
     rmse_bootstrap_95_m: Interval | None
     """Studentised bootstrap: no normality assumed."""
-    median_bootstrap_95_m: Interval | None
+    median_interval_95_m: Interval | None
     """This and the next two are interpolated order statistics, which hold 95 % where resampling
     falls short; the last exists from 72 checkpoints on."""
-    nmad_bootstrap_95_m: Interval | None
-    absolute_quantile_95_bootstrap_m: Interval | None
+    nmad_interval_95_m: Interval | None
+    absolute_quantile_95_interval_m: Interval | None
     effective_n: float | None
     """Effective number of checkpoints, correlation along the drive considered."""
     correlation_length_m: float | None = None

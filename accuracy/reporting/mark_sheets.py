@@ -72,7 +72,7 @@ def marks_page(templates: Iterable[Template], sizes: Mapping[str, Sequence[str]]
 
 def _bounds(template: Template) -> Box:
     points = [
-        point for region in template.paint() if region.tone is not Tone.BACKGROUND for point in region.outline
+        point for region in template.regions if region.tone is not Tone.BACKGROUND for point in region.outline
     ]
     return (
         min(x for x, _ in points),
@@ -94,7 +94,7 @@ def _drawing(template: Template) -> str:
     shapes = [rect(0, 0, 240, 240, fill=_GROUND)]
     shapes += [
         path([place(p) for p in region.outline], closed=True, fill=_FILL.get(region.tone, _GROUND))
-        for region in template.paint()
+        for region in template.regions
     ]
     x, y = place((0.0, 0.0))
     shapes += [line(x - 9, y, x + 9, y, _RED, width=2), line(x, y - 9, x, y + 9, _RED, width=2)]
@@ -193,7 +193,7 @@ def _art(template: Template, size_mm: float, bounds: Box) -> str:
     """The pattern and its ticks in millimetres, y downwards, about the surveyed point."""
     left, bottom, right, top = bounds
     outlines = [
-        (region.tone, [(size_mm * x, -size_mm * y) for x, y in region.outline]) for region in template.paint()
+        (region.tone, [(size_mm * x, -size_mm * y) for x, y in region.outline]) for region in template.regions
     ]
     # The cutting line is laid under the paint: what the paint covers of it is inside the mark.
     shapes = [

@@ -220,7 +220,7 @@ def facts(result: Result) -> tuple[Pair, ...]:
     places = sum(c.used and c.horizontal.measured for c in run.checkpoints)
     surveyed = sum(c.role is Role.CHECK for c in run.checkpoints)
     control = len(run.checkpoints) - surveyed
-    points = sum(i.points or 0 for i in result.inputs if i.role == "cloud")
+    points = sum(i.points or 0 for i in result.inputs if i.role == "cloud" and i.run in (None, run.name))
     plural = "s" if surveyed != 1 else ""
     counts = f"{surveyed} checkpoint{plural}: {heights} used for height, {places} for horizontal position"
     if control:
