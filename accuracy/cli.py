@@ -281,6 +281,28 @@ def marks(out: Path, sheet: str | None, size: str | None, paper: str, templates:
         click.echo(f"Sheet at true size: {out / f'{sheet}.pdf'}")
 
 
+@main.command()
+@options.plan_options
+@click.option("--title", help="Title of the sheet.")
+@click.option("--no-pdf", is_flag=True, help="Write no PDF.")
+def plan(**given: Any) -> None:
+    """Plan the field work: how many checkpoints, where, how accurately, and what can be concluded."""
+    from accuracy.planning.making import make_plan
+    from accuracy.planning.options import plan_from_options
+    from accuracy.reporting.outputs import check_folder
+    from accuracy.reporting.plan_sheet import write_plan
+
+    check_folder(given["out"])
+    made = make_plan(plan_from_options(given))
+    given["out"].mkdir(parents=True, exist_ok=True)
+    written = write_plan(made, given["out"], pdf=not given["no_pdf"])
+    for remark in made.remarks:
+        click.echo(remark)
+    if written.message:
+        click.echo(written.message, err=True)
+    click.echo(f"Sheet: {written.paths[0]}")
+
+
 def _do(context: click.Context, job: Job, given: dict[str, Any], *, graded: bool = True) -> None:
     from accuracy.grading import outcome
     from accuracy.pipeline import measure

@@ -110,3 +110,64 @@ report_options = grouped(
     click.option("--no-pdf", is_flag=True, help="Write no PDF."),
     click.option("--quiet", is_flag=True, help="Show no progress."),
 )
+plan_options = grouped(
+    click.option(
+        "--line", type=FILE, help="The corridor: GeoJSON line, table of vertices, or a driven trajectory."
+    ),
+    click.option("--area", type=FILE, help="The area instead: GeoJSON polygon."),
+    click.option("--out", required=True, type=FILE, help="Folder for the sheet and the places."),
+    click.option("--crs", help="Plane coordinate system of the plan: EPSG:25832."),
+    click.option(
+        "--standard", default="asprs-2024", show_default=True, help="asprs-2024, asprs-2014 or nssda."
+    ),
+    click.option("--class", "vertical_class", metavar="LENGTH", help='Vertical class: "5 cm".'),
+    click.option("--horizontal-class", metavar="LENGTH", help="Horizontal class."),
+    click.option("--three-d-class", metavar="LENGTH", help="Three-dimensional class."),
+    click.option("--contract-unit", default="metre", show_default=True, help="Unit that the sheet speaks."),
+    click.option("--expected", metavar="LENGTH", help="True vertical RMSE that the rig should reach."),
+    click.option("--horizontal-expected", metavar="LENGTH", help="The same as RMSE_H, both axes together."),
+    click.option(
+        "--bad-times", type=float, default=1.25, show_default=True, help="A bad run's RMSE, in classes."
+    ),
+    click.option(
+        "--chance",
+        type=float,
+        default=90,
+        show_default=True,
+        help="Percent in which a good run passes and a bad one fails.",
+    ),
+    click.option("--checkpoints", type=click.IntRange(min=1), help="Fix the number in open ground."),
+    click.option(
+        "--spacing",
+        metavar="LENGTH|NAME",
+        help="At most so far apart: a length, michigan, caltrans-a or caltrans-b.",
+    ),
+    click.option("--least-spacing", metavar="LENGTH", help="At least so far apart."),
+    click.option(
+        "--canopy",
+        metavar="FILE|M-M,...",
+        help="Open ground under hidden sky: polygons, or chainages 520-760.",
+    ),
+    click.option("--vegetation", metavar="FILE|M-M,...", help="Vegetated ground, the same way."),
+    click.option(
+        "--survey-sigma-height", metavar="LENGTH", help="Of one occupation; a bare number is in mm."
+    ),
+    click.option("--survey-common-height", metavar="LENGTH", help="The part all occupations share."),
+    click.option("--survey-sigma-horizontal", metavar="LENGTH", help="Of one occupation, per axis."),
+    click.option(
+        "--survey-common-horizontal", metavar="LENGTH", help="The part all occupations share, per axis."
+    ),
+    click.option(
+        "--correlation-length",
+        metavar="LENGTH",
+        help="Over which the rig's errors are shared along the drive.",
+    ),
+    click.option(
+        "--verge", metavar="LENGTH", help="From the line to the places on either side; 3 m if left out."
+    ),
+    click.option("--break-distance", metavar="LENGTH", help="From kerbs and edges; 3 m if left out."),
+    click.option("--mark-size", metavar="LENGTH", help="Of the quartered disc; 0.6 m if left out."),
+    click.option("--speeds", metavar="KM/H,...", help="Speeds to test: 6,12,24."),
+    click.option("--repeats", type=click.IntRange(min=1), default=1, show_default=True),
+    click.option("--one-way", is_flag=True, help="Drive in one direction only."),
+)
