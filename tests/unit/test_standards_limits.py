@@ -53,9 +53,9 @@ def axis_figures(n, rmse_m, survey_m):
         standard_deviation_interval_95_m=None,
         rmse_interval_95_m=None,
         rmse_bootstrap_95_m=None,
-        median_bootstrap_95_m=None,
-        nmad_bootstrap_95_m=None,
-        absolute_quantile_95_bootstrap_m=None,
+        median_interval_95_m=None,
+        nmad_interval_95_m=None,
+        absolute_quantile_95_interval_m=None,
         effective_n=None,
     )
 
