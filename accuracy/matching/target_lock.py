@@ -235,7 +235,8 @@ def _measured(
             reason=f"The mark was found, but with {density:.0f} points per square metre its centre has no "
             f"uncertainty that can be vouched for; this mark needs about {_round_up(density * near**2)}.",
         )
-    if near > _SPARSE and much_amiss(found.whole):
+    # Few points and damage together are what a wrong feature looks like, too.
+    if near > _SPARSE and (much_amiss(found.whole) or found.verdict.flags):
         return NotMeasured(
             code=Reason.PARTLY_COVERED,
             reason=f"What looks like the mark differs from it over {100 * found.whole.wrong:.0f} % of its "

@@ -264,8 +264,13 @@ _BY_COLUMN: tuple[_Rule, ...] = (
 def _time_kind(
     path: Path, values: dict[str, FloatArray], texts: dict[str, list[str]], how: TrajectoryFormat
 ) -> TimeKind:
-    seconds = values.get("gps_seconds")
-    if seconds is not None and "week_seconds" not in values and np.nanmax(seconds) <= WEEK_S:
+    seconds = values.get("gps_seconds") if how.time in ("auto", "gps-week") else None
+    if (
+        seconds is not None
+        and "gps_week" in values
+        and "week_seconds" not in values
+        and np.nanmax(seconds) <= WEEK_S
+    ):
         # Nobody drove in the first week of 1980: such a column counts from the start of its week.
         values["week_seconds"] = values.pop("gps_seconds")
     kind = how.time
