@@ -15,6 +15,7 @@ import pyproj
 from accuracy.conversion import convert, undulation_m
 from accuracy.errors import FrameError
 from accuracy.explaining.conditions import capture_times, condition_effects, join_conditions
+from accuracy.explaining.mistake_times import find_time_slip
 from accuracy.frames import WorkingFrame, declared_crs
 from accuracy.job import Job, RunInput, TrajectoryInput
 from accuracy.model import (
@@ -23,6 +24,7 @@ from accuracy.model import (
     CheckpointResult,
     ConditionEffect,
     FloatArray,
+    Mistake,
     Patch,
     Progress,
     Trajectory,
@@ -32,6 +34,7 @@ from accuracy.model import (
 )
 from accuracy.reading.trajectory import read_trajectory
 from accuracy.reading.trajectory_polar import read_polar
+from accuracy.reading.trajectory_times import ADJUSTED_GPS_ZERO_S, WEEK_S
 from accuracy.trajectory.align import AlignmentSettings
 from accuracy.trajectory.compare import align_trajectories, compare
 from accuracy.trajectory.prepare import ComparisonSettings
@@ -158,3 +161,20 @@ def conditions_of(
         return conditions, ()
     effects = condition_effects(np.array([residual_m[one.checkpoint_id] for one in joined]).tolist(), joined)
     return conditions, effects
+
+
+def time_slip(rig: Trajectory, patches: Sequence[Patch]) -> Mistake | None:
+    """A leap-second, time-zone or week slip between the points' times and the rig's; None where they fit."""
+    if rig.time_s is None or rig.time_scale != "gps":
+        return None
+    first, last = float(rig.time_s[0]), float(rig.time_s[-1])
+    spans = []
+    for patch in patches:
+        if patch.gps_time_s is None or not len(patch):
+            continue
+        # The week of points that count seconds of it is the rig's own.
+        zero = ADJUSTED_GPS_ZERO_S if patch.time_kind == "adjusted-gps" else first - first % WEEK_S
+        spans.append((float(patch.gps_time_s.min()) + zero, float(patch.gps_time_s.max()) + zero))
+    if not spans:
+        return None
+    return find_time_slip((min(low for low, _ in spans), max(high for _, high in spans)), (first, last))

@@ -135,6 +135,8 @@ class Job:
     prepared_by: str | None = None
     prepared_for: str | None = None
     relative: RelativeInput | None = None
+    compare_by: str | None = None
+    """Attribute of the checkpoints within whose values runs are compared as well."""
     equivalence_margin_m: float | None = None
     """Runs whose mean heights differ by less than this count as equivalent."""
     measuring: Mapping[str, float] = field(default_factory=dict)

@@ -34,7 +34,7 @@ from accuracy.reading.patches import PointSelection
 from accuracy.reading.table_types import HeightKind, TableOptions
 from accuracy.reading.trajectory import TrajectoryFormat
 from accuracy.reading.trajectory_polar import PolarSetup
-from accuracy.standards import check_request
+from accuracy.standards import check_request, side_by_side_requests
 from accuracy.units import LengthUnit, parse_length_unit
 
 _WRITE = "See examples/job.toml for a job file that is complete."
@@ -159,6 +159,8 @@ class _JobFile:
     exclude: list[_Exclude] = field(default_factory=list)
     relative: _Relative | None = None
     equivalence_margin: str | None = None
+    compare_by: str | None = None
+    all_standards: bool = False
     date: dt.date | None = None
     project: str | None = None
     prepared_by: str | None = None
@@ -309,6 +311,7 @@ def _job(entries: _JobFile, path: Path) -> Job:
         ),
         exclusions=tuple(Exclusion(id=one.id, reason=one.reason) for one in entries.exclude),
         equivalence_margin_m=_length(entries.equivalence_margin, "cm"),
+        compare_by=entries.compare_by,
         date=None if entries.date is None else entries.date.isoformat(),
         project=entries.project,
         prepared_by=entries.prepared_by,
@@ -376,6 +379,8 @@ def _requests(entries: _JobFile) -> list[ClassRequest]:
             for one in entries.limit
         )
         requests.append(ClassRequest(standard="contract", limits=limits))
+    if entries.all_standards:
+        requests += side_by_side_requests(asked.standard)
     for request in requests:
         check_request(request)
     return requests

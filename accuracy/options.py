@@ -65,6 +65,7 @@ class_options = grouped(
     click.option("--horizontal-class", metavar="LENGTH", help="Horizontal class asked for."),
     click.option("--three-d-class", metavar="LENGTH", help="Three-dimensional class asked for."),
     click.option("--class-name", help="A class that has a name, such as QL2."),
+    click.option("--all-standards", is_flag=True, help="Show what the other standards find beside it."),
     click.option(
         "--contract-unit",
         default="metre",

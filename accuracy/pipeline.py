@@ -16,7 +16,7 @@ import numpy as np
 
 from accuracy import __version__
 from accuracy.conversion import use_grid_folder
-from accuracy.drives import conditions_of, read_drives
+from accuracy.drives import conditions_of, read_drives, time_slip
 from accuracy.errors import FrameError, RequestError
 from accuracy.explaining.mistakes import CloudBoxes, find_apart, find_mistakes, frame_facts
 from accuracy.frames import WorkingFrame, working_frame
@@ -90,11 +90,17 @@ def measure(job: Job, progress: Progress = no_progress) -> Measured:
         record, kept = _measure_run(
             job, run, headers[run.name], frame, checkpoints, table, templates, relative, progress
         )
-        record = dataclasses.replace(record, remarks=(*frame.remarks, *placed.remarks, *record.remarks))
+        record = dataclasses.replace(
+            record, remarks=(*placed.steps, *frame.remarks, *placed.remarks, *record.remarks)
+        )
         if run.name in drives.rigs:
             conditions, effects = conditions_of(drives.rigs[run.name], checkpoints, kept, record.checkpoints)
             record = dataclasses.replace(record, conditions=conditions, condition_effects=effects)
-        record = dataclasses.replace(record, mistakes=_mistakes(job, record, frame))
+        mistakes = _mistakes(job, record, frame)
+        if run.name in drives.rigs:
+            slip = time_slip(drives.rigs[run.name], kept)
+            mistakes = mistakes if slip is None else (slip, *mistakes)
+        record = dataclasses.replace(record, mistakes=mistakes)
         records.append(record)
         patches[run.name] = kept
         several = len(job.runs) > 1
@@ -111,6 +117,7 @@ def measure(job: Job, progress: Progress = no_progress) -> Measured:
         requests=(job.request, *job.further_requests),
         margin_m=job.equivalence_margin_m,
         unit=job.unit,
+        compare_by=job.compare_by,
     )
     statement = next(record for record in records if record.name == job.statement_run)
     result = Result(
@@ -123,6 +130,7 @@ def measure(job: Job, progress: Progress = no_progress) -> Measured:
         requests=(job.request, *job.further_requests),
         measuring=job.measuring,
         equivalence_margin_m=job.equivalence_margin_m,
+        compare_by=job.compare_by,
         crs_wkt=None if frame.crs is None else frame.crs.to_wkt(),
         exclusions=job.exclusions,
         run=statement,

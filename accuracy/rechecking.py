@@ -102,7 +102,11 @@ def recheck(
             )
         )
     compared = compare_records(
-        renewed, requests=requests, margin_m=result.equivalence_margin_m, unit=result.unit
+        renewed,
+        requests=requests,
+        margin_m=result.equivalence_margin_m,
+        unit=result.unit,
+        compare_by=result.compare_by,
     )
     statement = next(record for record in renewed if record.name == result.run.name)
     return (

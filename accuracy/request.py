@@ -13,7 +13,7 @@ from accuracy.model import ClassRequest, Exclusion
 from accuracy.reading.patches import PointSelection
 from accuracy.reading.table_types import TableOptions
 from accuracy.rechecking import RecheckOptions
-from accuracy.standards import check_request
+from accuracy.standards import check_request, side_by_side_requests
 from accuracy.subsets import SubsetRules
 from accuracy.units import LengthUnit, parse_length_unit
 
@@ -37,6 +37,7 @@ def job_from_options(clouds: tuple[Path, ...], given: Mapping[str, Any]) -> Job:
         frame=frame_input(given),
         unit=parse_length_unit(given["contract_unit"]),
         request=class_request(given),
+        further_requests=tuple(side_by_side_requests(given["standard"])) if given["all_standards"] else (),
         selection=selection(given),
         measuring={}
         if given["search_radius"] is None

@@ -44,6 +44,7 @@ def compare_records(
     requests: Sequence[ClassRequest],
     margin_m: float | None,
     unit: LengthUnit,
+    compare_by: str | None = None,
 ) -> Compared:
     """Compare every pair of runs in every component that both have, and decide on the speed."""
     if len(records) < 2:
@@ -57,6 +58,8 @@ def compare_records(
             continue
         matrices.append(matrix)
         found = compare_all_runs(records, component, margin_m=margin_m, text=text)
+        if compare_by is not None:
+            found += compare_all_runs(records, component, margin_m=margin_m, attribute=compare_by, text=text)
         comparisons.extend(one for one in found if one.n > 0)
     decisions = [_decision(records, requests[0].standard, component, text) for component in _COMPONENTS]
     return Compared(

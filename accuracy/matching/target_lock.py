@@ -235,6 +235,13 @@ def _measured(
             reason=f"The mark was found, but with {density:.0f} points per square metre its centre has no "
             f"uncertainty that can be vouched for; this mark needs about {_round_up(density * near**2)}.",
         )
+    template = model.raster.template
+    if found.verdict.flags and len(template.regions) == 1:
+        return NotMeasured(
+            code=Reason.PARTLY_COVERED,
+            reason=f'What looks like the mark is worn or partly covered, and a damaged "{template.name}" '
+            "cannot be told from a manhole or lettering; a quartered mark could.",
+        )
     # Few points and damage together are what a wrong feature looks like, too.
     if near > _SPARSE and (much_amiss(found.whole) or found.verdict.flags):
         return NotMeasured(

@@ -113,6 +113,8 @@ class Result:
     measuring: Mapping[str, float] = field(default_factory=dict)
     """Settings of the measurement that the user changed, by name; lengths in metres."""
     equivalence_margin_m: float | None = None
+    compare_by: str | None = None
+    """Attribute of the checkpoints within whose values runs are compared as well."""
     subset: str | None = None
     """Which checkpoints count, in words; None for all."""
     crs_wkt: str | None = None

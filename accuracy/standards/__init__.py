@@ -30,6 +30,7 @@ __all__ = [
     "grade",
     "overall_outcome",
     "side_by_side",
+    "side_by_side_requests",
 ]
 
 STANDARDS: dict[str, Standard] = {
@@ -90,6 +91,11 @@ def side_by_side(
         for request in [one for one in asked if one.standard == key] or [ClassRequest(standard=key)]
         for verdict in grade(evidence, request, length_text)
     )
+
+
+def side_by_side_requests(graded_by: str) -> list[ClassRequest]:
+    """A request without a class for every other standard: what each of them finds, side by side."""
+    return [ClassRequest(standard=key) for key in STANDARDS if key not in (graded_by, contract.KEY)]
 
 
 def overall_outcome(verdicts: Sequence[Verdict]) -> Outcome | None:

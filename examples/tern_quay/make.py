@@ -110,6 +110,7 @@ project = "Tern Quay, harbour road, kilometre 0.0 to 1.1"
 statement_run = "{statement}"
 contract_unit = "metre"
 equivalence_margin = "1 cm"
+compare_by = "sky"
 
 [checkpoints]
 file = "checkpoints.csv"

@@ -220,3 +220,29 @@ speed_km_per_h = 24
     assert decision["answer"] == "fastest"
     assert decision["fastest_met"] == "slow"
     assert record["comparisons"][0]["rmse_difference_m"] < -0.05
+
+
+def test_all_standards_side_by_side(site: Any, tmp_path: Path) -> None:
+    """On request every other standard's finding stands beside the verdict, and changes nothing in it."""
+    base = ("check", site.cloud, "--checkpoints", site.table, "--no-pdf", "--class", "5 cm")
+    done = run(*base, "--out", tmp_path / "r", "--all-standards")
+    assert done.exit_code == 0, done.output
+    verdicts = json.loads((tmp_path / "r" / "result.json").read_text())["verdicts"]
+    assert {one["standard"] for one in verdicts} == {
+        "asprs-2024",
+        "asprs-2014",
+        "nssda",
+        "usgs-lidar",
+        "nmas",
+    }
+    assert [one["outcome"] for one in verdicts if one["class_m"]] == ["met"]
+
+
+def test_conversions_stand_on_the_first_page(site: Any, tmp_path: Path) -> None:
+    """What was done to the coordinates on request is a remark of the statement, not a footnote."""
+    out = tmp_path / "r"
+    about = ("--combined-factor", "1.0", "--scale-about", "352400", "6031250")
+    done = run("check", site.cloud, "--checkpoints", site.table, "--no-pdf", "--out", out, *about)
+    assert done.exit_code == 0, done.output
+    remarks = json.loads((out / "result.json").read_text())["remarks"]
+    assert any("Ground coordinates scaled to grid" in remark for remark in remarks)
