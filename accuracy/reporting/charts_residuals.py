@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from scipy import stats
+from scipy.special import betaincinv, ndtri
 
 from accuracy.model import FloatArray
 from accuracy.reporting import charts_map, svg
@@ -94,7 +94,11 @@ def histogram(residuals_m: FloatArray, unit: LengthUnit, what: str) -> str | Non
     mean, sd = float(values.mean()), float(values.std(ddof=1))
     low, high = _padded(float(edges[0]), float(edges[-1]))
     grid = np.linspace(low, high, 121)
-    curve = stats.norm.pdf(grid, mean, sd) * n * step if sd > 0 else np.zeros_like(grid)
+    curve = (
+        np.exp(-0.5 * ((grid - mean) / sd) ** 2) / (sd * np.sqrt(2 * np.pi)) * n * step
+        if sd > 0
+        else np.zeros_like(grid)
+    )
     top = max(float(counts.max()), float(curve.max())) * 1.08
     frame = Frame(svg.Scale(low, high, 48, SMALL_WIDTH - 8), svg.Scale(0, top, SMALL_HEIGHT - 44, 10))
     y_ticks = [t for t in svg.ticks(0, top, 5) if float(t).is_integer()]
@@ -147,11 +151,10 @@ def quantile_band(n: int, level: float = 0.95) -> tuple[FloatArray, FloatArray, 
     quantile function.
     """
     i = np.arange(1, n + 1)
-    beta = stats.beta(i, n + 1 - i)
     return (
-        stats.norm.ppf(beta.median()),
-        stats.norm.ppf(beta.ppf((1 - level) / 2)),
-        stats.norm.ppf(beta.ppf((1 + level) / 2)),
+        ndtri(betaincinv(i, n + 1 - i, 0.5)),
+        ndtri(betaincinv(i, n + 1 - i, (1 - level) / 2)),
+        ndtri(betaincinv(i, n + 1 - i, (1 + level) / 2)),
     )
 
 
