@@ -36,7 +36,7 @@ bench: $(VENV)/ready  ## speed and memory, as ratios within one run (minutes)
 
 lock:  ## renew requirements.lock from pyproject.toml (needs uv)
 	uv pip compile --quiet --universal --python-version 3.11 --generate-hashes --no-header --no-annotate \
-	  --extra test --extra sign pyproject.toml -o requirements.lock
+	  --extra test pyproject.toml -o requirements.lock
 
 wheel: $(VENV)/ready  ## build the wheel into dist/
 	$(BIN)/python -m build --wheel

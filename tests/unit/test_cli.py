@@ -246,3 +246,33 @@ def test_conversions_stand_on_the_first_page(site: Any, tmp_path: Path) -> None:
     assert done.exit_code == 0, done.output
     remarks = json.loads((out / "result.json").read_text())["remarks"]
     assert any("Ground coordinates scaled to grid" in remark for remark in remarks)
+
+
+def test_observed_coordinates_give_horizontal_and_3d(site: Any, tmp_path: Path) -> None:
+    """Where an operator read the marks in the cloud, H and 3D are summarised and graded from that."""
+    lines = site.table.read_text().splitlines()
+    rows = [lines[0] + ",observed_easting,observed_northing"]
+    for line in lines[1:]:
+        cells = line.split(",")
+        rows.append(f"{line},{float(cells[1]) + 0.012:.4f},{float(cells[2]) - 0.005:.4f}")
+    table = tmp_path / "observed.csv"
+    table.write_text("\n".join(rows) + "\n")
+    out = tmp_path / "r"
+    classes = ("--class", "5 cm", "--horizontal-class", "2 cm", "--three-d-class", "5 cm")
+    done = run("check", site.cloud, "--checkpoints", table, "--out", out, "--no-pdf", *classes)
+    assert done.exit_code == 0, done.output
+    record = json.loads((out / "result.json").read_text())
+    horizontal = record["summary"]["horizontal"]
+    assert horizontal["n"] == 32
+    assert horizontal["mean_easting_m"] == pytest.approx(0.012, abs=1e-4)
+    assert horizontal["mean_northing_m"] == pytest.approx(-0.005, abs=1e-4)
+    assert horizontal["rmse_m"] == pytest.approx(0.013, abs=1e-4)
+    # 4 mm of survey error per axis add to the fit, as the edition asks.
+    assert horizontal["rmse_with_survey_m"] == pytest.approx((0.013**2 + 2 * 0.004**2) ** 0.5, abs=1e-4)
+    assert record["summary"]["three_d"]["n"] == 32
+    assert {one["component"]: one["outcome"] for one in record["verdicts"]} == {
+        "vertical": "met",
+        "horizontal": "met",
+        "3d": "met",
+    }
+    assert record["checkpoints"][0]["horizontal"]["method"] == "observed"
