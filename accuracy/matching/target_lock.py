@@ -236,7 +236,14 @@ def _measured(
             f"uncertainty that can be vouched for; this mark needs about {_round_up(density * near**2)}.",
         )
     template = model.raster.template
-    if found.verdict.flags and len(template.regions) == 1:
+    plain = len(template.regions) == 1
+    if plain and near > _SPARSE:
+        return NotMeasured(
+            code=Reason.TOO_SPARSE,
+            reason=f'A plain shape such as "{template.name}" is told from other things by its outline alone, '
+            f"and {found.evidence.density_per_m2:.0f} points per square metre are too few for that.",
+        )
+    if plain and found.verdict.flags:
         return NotMeasured(
             code=Reason.PARTLY_COVERED,
             reason=f'What looks like the mark is worn or partly covered, and a damaged "{template.name}" '
