@@ -96,12 +96,16 @@ def read_drives(job: Job, frame: WorkingFrame, progress: Progress) -> Drives:
 
 
 def _settings(reference: TrajectoryInput) -> ComparisonSettings:
+    instrument = reference.instrument_m
+    if instrument is None and reference.polar is not None:
+        east, north, height = reference.polar.station_m
+        instrument = (east, north, height + reference.polar.instrument_height_m)
     return ComparisonSettings(
         alignment=AlignmentSettings(
             clock_offset_s=reference.clock_offset_s, lever_arm_m=reference.lever_arm_m
         ),
         reference_kind=reference.kind,
-        instrument_m=reference.instrument_m,
+        instrument_m=instrument,
     )
 
 
