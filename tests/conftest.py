@@ -8,10 +8,17 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
+import hypothesis
 import laspy
 import numpy as np
 import pyproj
 import pytest
+
+# The same examples at every run, so that a red run can be repeated; HYPOTHESIS_PROFILE=explore draws
+# new ones.
+hypothesis.settings.register_profile("repeatable", derandomize=True, deadline=None)
+hypothesis.settings.register_profile("explore", deadline=None)
+hypothesis.settings.load_profile(os.environ.get("HYPOTHESIS_PROFILE", "repeatable"))
 
 REPOSITORY = Path(__file__).resolve().parent.parent
 

@@ -229,6 +229,12 @@ def cut(
     # Blanks also stand inside headings and numbers ("1 000.000"): where another sign cuts headings
     # and rows alike, they are not looked at.
     signs = tuple(d for d in choices if not d.is_blanks)
+    blanks = [weights[d.name] for d in choices if d.is_blanks]
+    most_numbers = max((weight.numbers for weight in blanks), default=0.0)
+    if width is not None and any(
+        weights[d.name].fills_width == 1.0 and weights[d.name].numbers > most_numbers for d in signs
+    ):
+        choices = signs
     if any(weights[d.name].finds_headings and weights[d.name].fits_headings >= 0.5 for d in signs):
         choices = signs
     best = max(choices, key=lambda d: weights[d.name])
@@ -250,6 +256,8 @@ class _Plausibility(NamedTuple):
     numbers: float
     """Numbers in the average row."""
     headings: int
+    fills_width: float = 0.0
+    """Rows with exactly as many cells as the user has named columns."""
 
 
 def _plausibility(
@@ -288,6 +296,7 @@ def _plausibility(
         share(strict, usual, usual),
         sum(numbers) / len(numbers),
         roles,
+        share(loose, width, width) if width else 0.0,
     )
 
 

@@ -66,6 +66,17 @@ def _number(milli: int, mark: str, group: str) -> str:
     order=[0, 1, 2, 3, 4],
     style="canonical",
 )
+# Blanks as thousands separators that cut a lone row into as many pieces as there are columns.
+@example(
+    points=[(1_000_000_000, 1_000_000_000, 0, 1)],
+    delimiter=",",
+    mark=".",
+    group=" ",
+    encoding="utf-8",
+    line_end="\n",
+    order=[0, 1, 3, 4, 2],
+    style="none",
+)
 @settings(max_examples=250, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
 def test_any_dialect_reads_back_exactly(
     points: list[tuple[int, int, int, int]],
