@@ -18,13 +18,17 @@ from accuracy.reading.trajectory_polar import PolarSetup
 from accuracy.units import LengthUnit, parse_length_unit
 
 _LENGTH = re.compile(r"\s*([0-9]+(?:[.][0-9]*)?|[.][0-9]+)\s*([a-zA-Z -]*?)\s*")
+# A bare class is in centimetres, as the standards name classes; a number as small as this is more
+# likely metres, and a factor of a hundred is never guessed.
+_SMALLEST_BARE_CM = 0.5
 _SUBUNITS = {"cm": 0.01, "mm": 0.001}
 
 
 def parse_length_m(text: str, *, bare_unit: str = "cm") -> float:
     """A length such as "5 cm", "0.05 m" or "0.16 ft", in metres; a bare number is in ``bare_unit``.
 
-    Raises RequestError for anything else, and for a length that is not positive.
+    Raises RequestError for anything else, for a length that is not positive, and for a bare number so
+    small that it may be metres.
     """
     match = _LENGTH.fullmatch(text)
     if match is None:
@@ -38,6 +42,11 @@ def parse_length_m(text: str, *, bare_unit: str = "cm") -> float:
         ) from None
     if not number > 0:
         raise RequestError(f'"{text}" is not a positive length', remedy='Write it like "5 cm".')
+    if not match[2] and bare_unit == "cm" and number < _SMALLEST_BARE_CM:
+        raise RequestError(
+            f'"{text}" does not say its unit: {number:g} cm or {number:g} m?',
+            remedy=f'Write "{number:g} m" or "{number:g} cm".',
+        )
     return number * metres
 
 

@@ -118,6 +118,14 @@ def test_lengths(text: str, metres: float) -> None:
     assert parse_length_m(text) == pytest.approx(metres, rel=1e-12)
 
 
+@pytest.mark.parametrize("text", ["0.05", ".4"])
+def test_a_bare_number_that_may_be_metres(text: str) -> None:
+    """0.05 without a unit is asked about, never taken for half a millimetre."""
+    with pytest.raises(RequestError, match="does not say its unit"):
+        parse_length_m(text)
+    assert parse_length_m("0.05", bare_unit="m") == 0.05
+
+
 @pytest.mark.parametrize("text", ["", "cm", "-5 cm", "5 parsec", "0", "1e3", "5 feet", "5 cm 3"])
 def test_lengths_that_are_none(text: str) -> None:
     """What is no positive length, or names no known unit, is refused."""
