@@ -69,7 +69,7 @@ CASES = {
     "uneven light": (Scene(gain_per_m=(0.3, -0.2)), ()),
     "saturated and coarse": (Scene(saturate=25000.0, quantum=1024.0), ()),
     "footprint as wide as the noise": (Scene(footprint_m=0.006), ()),
-    "worn": (Scene(worn=0.25), (Flag.WORN,)),
+    "worn": (Scene(worn=0.30), (Flag.WORN,)),
     "partly covered": (Scene(covered=0.25), (Flag.PARTLY_COVERED,)),
     "sparse lines with gaps": (
         Scene(layout="lines", line_spacing_m=0.05, density_per_m2=2000.0, line_gap_share=0.2),
