@@ -260,6 +260,8 @@ def _pairs(found: Sequence[RunComparison], text: LengthText) -> Table:
 
 def _short(one: RunComparison, text: LengthText) -> str:
     """What the comparison's own sentence concludes, without the figures that stand in the row."""
+    if one.rmse_difference_interval_95_m is None:
+        return "too few to say"
     said = one.words.rpartition(": ")[2].removesuffix(".")
     margin = "" if one.margin_m is None else f" within {text.class_value(one.margin_m)} {text.small_symbol}"
     return said.replace(f"shown to be alike{margin}", "alike").replace(
