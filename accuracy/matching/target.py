@@ -107,8 +107,9 @@ def measure_target(
             code=Reason.TOO_FEW_POINTS,
             reason=f"Only {len(near)} points lie within {radius:.2f} m of the checkpoint.",
         )
+    others = tuple(other for other in templates.values() if other is not template)
     results = [
-        _in_channel(patch, near, name, value, template, mark_size_m, settings)
+        _in_channel(patch, near, name, value, template, others, mark_size_m, settings)
         for name, value in channels.items()
     ]
     seen = [result for result in results if not isinstance(result, NotMeasured)]
@@ -168,6 +169,7 @@ def _in_channel(
     channel: str,
     value: FloatArray,
     template: Template,
+    others: tuple[Template, ...],
     size_m: float,
     settings: TargetSettings,
 ) -> list[_Seen] | NotMeasured:
@@ -175,13 +177,13 @@ def _in_channel(
     parts = [
         part for part in passes_of(patch, near, settings.pass_gap_s) if len(part) >= settings.fewest_points
     ]
-    results = [_one_pass(patch, part, channel, value, template, size_m, settings) for part in parts]
+    results = [_one_pass(patch, part, channel, value, template, others, size_m, settings) for part in parts]
     seen = [result for result in results if isinstance(result, _Seen)]
     if seen:
         return seen
     refusals = [result for result in results if isinstance(result, NotMeasured)]
     if len(parts) != 1:
-        together = _one_pass(patch, near, channel, value, template, size_m, settings)
+        together = _one_pass(patch, near, channel, value, template, others, size_m, settings)
         if isinstance(together, _Seen):
             return [together]
         refusals.insert(0, together)
@@ -194,6 +196,7 @@ def _one_pass(
     channel: str,
     value: FloatArray,
     template: Template,
+    others: tuple[Template, ...],
     size_m: float,
     settings: TargetSettings,
 ) -> _Seen | NotMeasured:
@@ -214,6 +217,7 @@ def _one_pass(
             line=line,
             radius_m=settings.search_radius_m,
             priors=settings.priors,
+            others=others,
         )
         if isinstance(lock, NotMeasured):
             refusal = refusal or lock

@@ -261,11 +261,12 @@ _MOST_WRONG_PAINT = 0.42
 _MOST_WEAR = 0.35
 _MOST_STRAY = 0.15
 _MOST_SCALE = float(np.log(1.08))
+_SIZE_BY_ALL = 1.2
 _WIDEST_EDGE_M = 0.022
 _WIDEST_EDGE = 0.25
 _LEAST_SEEN = 0.5
 _LEAST_SEEN_EDGE = 0.55
-_LEAST_KEPT_EDGE = 0.40
+_LEAST_KEPT_EDGE = 0.50
 _FLAGGED = 0.08
 _FLAGGED_WEAR = 0.06
 
@@ -320,8 +321,10 @@ def judge(  # noqa: PLR0911 - one return for each way to fail
             f"Light and dark differ by only {contrast:.1f} times their spread where the mark fits best; "
             f"{_LEAST_CONTRAST:g} is the least that tells them apart.",
         )
-    if abs(kept.log_scale) > _MOST_SCALE:
-        size = model.size_m * float(np.exp(kept.log_scale))
+    # Nor what makes the size: a damaged mark shows it over all its points already.
+    log_scale = max(kept.log_scale, whole.log_scale / _SIZE_BY_ALL, key=abs)
+    if abs(log_scale) > _MOST_SCALE:
+        size = model.size_m * float(np.exp(log_scale))
         return Verdict(
             Reason.WRONG_SIZE,
             f"What fits best measures {size:.2f} m, not the {model.size_m:.2f} m of the mark.",
@@ -331,10 +334,11 @@ def judge(  # noqa: PLR0911 - one return for each way to fail
             Reason.NO_LOCK,
             f"What fits best shows other tones than the mark over {100 * whole.wrong:.0f} % of its area.",
         )
-    if kept.edge_m > widest:
+    edge_m = max(kept.edge_m, whole.edge_m)
+    if edge_m > widest:
         return Verdict(
             Reason.NO_LOCK,
-            f"What fits best has edges {1000 * kept.edge_m:.0f} mm wide; "
+            f"What fits best has edges {1000 * edge_m:.0f} mm wide; "
             f"those of a mark are at most {1000 * widest:.0f} mm.",
         )
     if (

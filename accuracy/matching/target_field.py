@@ -24,10 +24,13 @@ _FINER = 4
 _SUBROWS = 2
 _SMALLEST_BLUR_PIXELS = 0.75
 """Below this the band cut shows as ripples of more than half a percent (computed)."""
-_PAD = 0.30
-"""Space around the paint, in units of the paint's extent."""
 _MARGIN = 0.25
-"""How far from the paint points are still compared, in the same unit."""
+"""How far from the paint points are still compared, in units of the paint's extent."""
+_WINDOW_MARGIN = 1.0
+"""The same inside a window that the template sets, in units of the mark's size: what lies beyond the
+end of a stripe is what makes it the end."""
+_PAD = 1.2
+"""Space around the paint, in units of that margin."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -88,14 +91,15 @@ def raster_of(template: Template) -> Raster:
         corners = np.clip(corners, bounds.min(axis=0), bounds.max(axis=0))
     low, high = corners.min(axis=0), corners.max(axis=0)
     unit = float(np.sqrt(np.prod(high - low)))
-    half = float((high - low).max()) / 2 + _PAD * unit
+    margin = _MARGIN * unit if template.window is None else max(_MARGIN * unit, _WINDOW_MARGIN)
+    half = float((high - low).max()) / 2 + _PAD * margin
     centre = (float(low[0] + high[0]) / 2, float(low[1] + high[1]) / 2)
     step = 2 * half / GRID
     fine = _rasterise(template, centre, half)
     share = fine.reshape(len(fine), GRID, _FINER, GRID, _FINER).mean(axis=(2, 4))
     paint = share[0] < 0.5
     distance = distance_transform_edt(~paint) * step
-    window = np.asarray(distance <= _MARGIN * unit)
+    window = np.asarray(distance <= margin)
     if template.window is not None:
         window &= _inside(template.window, centre, half)
     label = share.argmax(axis=0)

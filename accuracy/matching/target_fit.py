@@ -1,7 +1,8 @@
 """Finding the parameters: maximum of the likelihood with weak priors, and the covariance there.
 
-After target_model, before target. The step is Fisher scoring with the sum of squared scores for the
-information (Berndt, Hall, Hall, Hausman 1974), damped (Levenberg 1944; Marquardt 1963).
+After target_model and target_refine, before target_checks. The step is Fisher scoring with the sum
+of squared scores for the information (Berndt, Hall, Hall, Hausman 1974), damped (Levenberg 1944;
+Marquardt 1963).
 """
 
 from __future__ import annotations
@@ -22,6 +23,7 @@ from accuracy.matching.target_model import (
     MarkModel,
     Parameters,
 )
+from accuracy.matching.target_refine import Start
 from accuracy.model import FloatArray, IntArray
 
 _MOST_STEPS = 40
@@ -74,6 +76,27 @@ class Fit:
     log_posterior: float
     prior_precision: FloatArray
     converged: bool
+
+
+_FIRST_EDGE_M = 0.012
+
+
+def first_parameters(model: MarkModel, start: Start, priors: Priors) -> Parameters:
+    """Where the climb begins: the place and tones of least squares, and what priors say of the rest."""
+    edge_m = max(_FIRST_EDGE_M, 1.1 * model.raster.smallest_blur * model.size_m)
+    return Parameters(
+        x_m=start.x_m,
+        y_m=start.y_m,
+        rotation_rad=start.rotation_rad,
+        log_scale=0.0,
+        log_edge_m=float(np.log(edge_m)),
+        log_tau=priors.log_tau[0],
+        tones=start.tones,
+        log_spreads=np.log(start.spreads),
+        gain=np.zeros(2),
+        wear=priors.wear[0] + 0.5,
+        stray=priors.stray[0] + 0.5,
+    )
 
 
 _LARGEST = {0: 0.02, 1: 0.02, TURN: 0.15, SCALE: 0.05, EDGE: 0.5, TAU: 0.7, WEAR: 1.0, STRAY: 1.0}

@@ -7,6 +7,7 @@ passes.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -14,10 +15,19 @@ import numpy as np
 from accuracy.matching.target_average import average
 from accuracy.matching.target_checks import Evidence, Verdict, gather, hopeless, judge, misfits, much_amiss
 from accuracy.matching.target_field import Raster
-from accuracy.matching.target_fit import Fit, Priors, climb, expected_covariance, widening
+from accuracy.matching.target_fit import (
+    Fit,
+    Priors,
+    climb,
+    expected_covariance,
+    first_parameters,
+    widening,
+)
 from accuracy.matching.target_model import MarkModel, Parameters
 from accuracy.matching.target_refine import Start, refine, window_of
-from accuracy.matching.target_search import candidates
+from accuracy.matching.target_rivals import rival_of
+from accuracy.matching.target_search import candidates, symmetry_of
+from accuracy.matching.template import Template
 from accuracy.model import Flag, FloatArray, IntArray, NotMeasured, Reason
 
 _STARTS = 6
@@ -26,11 +36,12 @@ _NEARLY_AS_GOOD = 0.6
 _LEAST_EXPLAINED = 0.15
 _RIVAL = 0.7
 """A second place that passes is a rival if it explains this share of what the best one does."""
-_FIRST_EDGE_M = 0.012
 _SAME_WINDOW = 0.06
 _FIRST_STEPS = 25
 _ROUGHLY = 0.02
 _FREE_SCALE = 0.1
+_BEYOND_DOUBT = {2: 0.8, 3: 0.65}
+"""Efficiency by number of tones that simulated marks without damage all reach."""
 _TRIMMED = 0.03
 """Share of cells that are wrong from which the points there are left out."""
 _HOPELESS = 0.5
@@ -67,6 +78,7 @@ class Lock:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Maximum:
+    start: Start
     model: MarkModel
     fit: Fit
     whole: Evidence
@@ -87,8 +99,12 @@ def lock_on(
     line: IntArray | None,
     radius_m: float,
     priors: Priors | None = None,
+    others: Sequence[Template] = (),
 ) -> Lock | NotMeasured:
-    """Find the template within ``radius_m`` of the plane's origin; arrays (n,), ``line`` the scan line."""
+    """Find the template within ``radius_m`` of the plane's origin; arrays (n,), ``line`` the scan line.
+
+    ``others`` are marks that it must not be taken for.
+    """
     priors = priors or Priors()
     starts = _starts(raster, size_m, x_m, y_m, value, radius_m)
     if not starts:
@@ -106,20 +122,52 @@ def lock_on(
         assert best.verdict.code is not None  # noqa: S101 - only those without a code passed
         return NotMeasured(code=best.verdict.code, reason=best.verdict.words)
     best = max(passed, key=lambda m: m.whole.efficiency)
-    for other in passed:
-        if other.whole.efficiency < _RIVAL * best.whole.efficiency:
-            continue
-        apart = np.hypot(
-            other.fit.parameters.x_m - best.fit.parameters.x_m,
-            other.fit.parameters.y_m - best.fit.parameters.y_m,
+    twice = _second_place(best, passed)
+    if twice is not None:
+        return NotMeasured(
+            code=Reason.NOT_UNIQUE,
+            reason=f"Two places {twice:.2f} m apart both look like the mark; "
+            "which of them was surveyed cannot be told.",
         )
-        if apart > max(0.02, 0.1 * size_m * raster.detail):
+    lock = _measured(best, x_m, y_m, value, line, priors)
+    if isinstance(lock, Lock):
+        rival = rival_of(
+            best.model,
+            best.fit.parameters,
+            x_m,
+            y_m,
+            value,
+            _worth_asking(best, lock, others),
+            explained=best.start.explained,
+            log_odds=best.whole.log_odds,
+        )
+        if rival is not None:
             return NotMeasured(
-                code=Reason.NOT_UNIQUE,
-                reason=f"Two places {apart:.2f} m apart both look like the mark; "
-                "which of them was surveyed cannot be told.",
+                code=Reason.NO_LOCK,
+                reason=f'What is there looks more like the mark "{rival.name}" than like '
+                f'"{raster.template.name}"; compare the column mark with what was painted.',
             )
-    return _measured(best, x_m, y_m, value, line, priors)
+    return lock
+
+
+def _second_place(best: _Maximum, passed: Sequence[_Maximum]) -> float | None:
+    """How far from the best another place lies that passes nearly as well; None where none does."""
+    p, raster = best.fit.parameters, best.model.raster
+    for other in passed:
+        q = other.fit.parameters
+        apart = float(np.hypot(q.x_m - p.x_m, q.y_m - p.y_m))
+        as_good = other.whole.efficiency >= _RIVAL * best.whole.efficiency
+        if as_good and apart > max(0.02, 0.1 * best.model.size_m * raster.detail):
+            return apart
+    return None
+
+
+def _worth_asking(found: _Maximum, lock: Lock, others: Sequence[Template]) -> list[Template]:
+    """The marks that a lock could be mistaken for: all where it is in doubt, else those of its tones."""
+    tones = found.model.raster.template.tones
+    if lock.flags or found.whole.efficiency < _BEYOND_DOUBT[len(tones)]:
+        return list(others)
+    return [other for other in others if len(tones) > 2 and other.tones == tones]
 
 
 def _starts(
@@ -164,24 +212,12 @@ def _follow(
     low, high = float(z.min()), float(z.max())
     wide = max(high - low, 1e-9)
     model = MarkModel(raster, size_m, (start.x_m, start.y_m), (low - 0.05 * wide, high + 0.05 * wide))
-    p = Parameters(
-        x_m=start.x_m,
-        y_m=start.y_m,
-        rotation_rad=start.rotation_rad,
-        log_scale=0.0,
-        log_edge_m=float(np.log(max(_FIRST_EDGE_M, 1.1 * raster.smallest_blur * size_m))),
-        log_tau=priors.log_tau[0],
-        tones=start.tones,
-        log_spreads=np.log(start.spreads),
-        gain=np.zeros(2),
-        wear=priors.wear[0] + 0.5,
-        stray=priors.stray[0] + 0.5,
-    )
+    p = first_parameters(model, start, priors)
     free = replace(priors, scale=_FREE_SCALE)
     fit = climb(model, p, x, y, z, free, most_steps=_FIRST_STEPS, enough=_ROUGHLY)
     whole = gather(model, fit, x, y, z)
     if hopeless(model, whole):
-        return _Maximum(model, fit, whole, whole, judge(model, fit, whole, whole), used)
+        return _Maximum(start, model, fit, whole, whole, judge(model, fit, whole, whole), used)
     for _ in range(3):
         # The window went with the start; where the mark has moved from there, look again.
         p = fit.parameters
@@ -206,7 +242,7 @@ def _follow(
             fit = climb(model, fit.parameters, x_m[kept], y_m[kept], value[kept], free)
         used = kept
         evidence = gather(model, fit, x_m[used], y_m[used], value[used])
-    return _Maximum(model, fit, whole, evidence, judge(model, fit, whole, evidence), used)
+    return _Maximum(start, model, fit, whole, evidence, judge(model, fit, whole, evidence), used)
 
 
 def _measured(
@@ -243,7 +279,9 @@ def _measured(
             reason=f'A plain shape such as "{template.name}" is told from other things by its outline alone, '
             f"and {found.evidence.density_per_m2:.0f} points per square metre are too few for that.",
         )
-    if plain and found.verdict.flags:
+    # Two strokes that meet are a letter: of one tone, only a shape that repeats itself is told by a part.
+    lettering = len(template.tones) == 2 and symmetry_of(model.raster) == 1
+    if (found.verdict.flags or found.whole.wrong > _TRIMMED) and (plain or lettering):
         return NotMeasured(
             code=Reason.PARTLY_COVERED,
             reason=f'What looks like the mark is worn or partly covered, and a damaged "{template.name}" '

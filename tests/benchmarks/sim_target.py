@@ -130,10 +130,8 @@ def make_table(count, shapes, densities, out, **scene_options):
                 density_per_m2=float(density),
                 **scene_options,
             )
-            # Fewer of the dense ones: their time goes with the number of points.
-            number = count if density <= 5000 else max(20, count // (4 if density <= 10000 else 8))
             rng = np.random.default_rng([20240229, sum(map(ord, shape)), int(density)])
-            lines.append(table_line(scene, number, row_of(scene, number, rng)))
+            lines.append(table_line(scene, count, row_of(scene, count, rng)))
             print(lines[-1], flush=True)
             if out:
                 Path(out).parent.mkdir(parents=True, exist_ok=True)

@@ -73,6 +73,36 @@ def test_another_mark_is_refused_for_what_it_is(shape, size_m, codes):
     assert result.code in codes
 
 
+@pytest.mark.parametrize(
+    ("there", "size_m", "sought"),
+    [("quartered-disc", 0.64, "quartered-square"), ("quartered-square", 0.53, "quartered-disc")],
+)
+def test_a_sibling_of_the_same_extent_is_named(there, size_m, sought):
+    """What only its corners tell from the sought mark is refused, mostly for looking more like itself."""
+    reasons = []
+    for number in range(6):
+        rng = np.random.default_rng([21, number])
+        scene = scenes.Scene(
+            shape=there,
+            size_m=size_m,
+            density_per_m2=1200.0,
+            position_noise_m=0.009,
+            footprint_m=0.009,
+            texture=0.2,
+        )
+        result = measure(scenes.patch_of(scenes.moved(scene, rng), rng), sought)
+        assert isinstance(result, NotMeasured), result
+        reasons.append(result.reason)
+    assert sum(f'looks more like the mark "{there}" than like "{sought}"' in words for words in reasons) >= 2
+
+
+@pytest.mark.parametrize("number", [84613, 84890, 50310, 111956, 115182, 115814, 130423])
+def test_windows_that_were_once_taken_for_a_mark_are_refused(number):
+    """Found in longer simulations: siblings, letters, an arrow, a break in a stripe, a shadow's edge."""
+    patch, mark, size_m, _ = simulation.decoy_window(number)
+    assert isinstance(measure(patch, mark, size_m), NotMeasured)
+
+
 def _plain(n=3000, seed=13):
     rng = np.random.default_rng(seed)
     scene = scenes.Scene(density_per_m2=n / 5.3)
