@@ -1,14 +1,18 @@
 """Arguments, progress and exit statuses; nothing is measured or decided here.
 
 Exit status: 0 done (and met, where a class was asked), 2 unusable input or request, 3 not met,
-4 not enough evidence to grade. Results go to standard output, progress and errors to standard error.
+4 not enough evidence to grade; of a signature, 3 is changed since or not trusted. Results go to standard
+output, progress and errors to standard error.
 """
 
 from __future__ import annotations
 
+import codecs
 import importlib
+import io
 import sys
 import time
+from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -18,10 +22,13 @@ from accuracy import __version__, options
 from accuracy.errors import (
     EXIT_DONE,
     EXIT_NOT_ENOUGH_EVIDENCE,
+    EXIT_NOT_INTACT,
     EXIT_NOT_MET,
+    EXIT_UNUSABLE,
     AccuracyError,
     RequestError,
 )
+from accuracy.files import check_folder, write_atomically, writing
 from accuracy.model import Outcome
 
 if TYPE_CHECKING:
@@ -30,8 +37,35 @@ if TYPE_CHECKING:
 _PROGRESS_EVERY_S = 0.2
 
 
+_PLAIN = {
+    "\N{MINUS SIGN}": "-",
+    "\N{EN DASH}": "-",
+    "\N{NO-BREAK SPACE}": " ",
+    "\N{NARROW NO-BREAK SPACE}": " ",
+    "\N{SUPERSCRIPT TWO}": "2",
+    "\N{MULTIPLICATION SIGN}": "x",
+}
+
+
+def _in_plain_characters(error: UnicodeError) -> tuple[str, int]:
+    """What a terminal or file shows for a character that its encoding lacks: a minus stays a minus."""
+    if not isinstance(error, UnicodeEncodeError):
+        raise error
+    lacking = error.object[error.start : error.end]
+    return "".join(_PLAIN.get(character, "?") for character in lacking), error.end
+
+
+codecs.register_error("accuracy-plain", _in_plain_characters)
+
+
 class _Group(click.Group):
-    """Prints an AccuracyError as one message and exits with its status."""
+    """Prints an AccuracyError as one message and exits with its status; printing itself never fails."""
+
+    def main(self, *args: Any, **kwargs: Any) -> Any:
+        for stream in (sys.stdout, sys.stderr):
+            if isinstance(stream, io.TextIOWrapper):
+                stream.reconfigure(errors="accuracy-plain")
+        return super().main(*args, **kwargs)
 
     def invoke(self, ctx: click.Context) -> Any:
         try:
@@ -148,13 +182,15 @@ def job_command(context: click.Context, /, file: Path, **given: Any) -> None:
 def demo(context: click.Context, /, folder: Path, **given: Any) -> None:
     """Make the invented Tern Quay data in FOLDER and run the whole job on it."""
     from accuracy.job_file import read_job
-    from accuracy.reporting.outputs import check_folder
+    from accuracy.reporting.outputs import check_result_folder
 
-    check_folder(folder)
+    check_result_folder(folder / "result")
+    check_folder(folder / "data")
     # Loaded by name: in a checkout the demo stands outside the package.
     make = importlib.import_module("accuracy.examples.tern_quay.make").make
     line = _ProgressLine(given["quiet"])
-    file = make(folder / "data", line)
+    with writing(folder / "data"):
+        file = make(folder / "data", line)
     line.clear()
     click.echo(f"Data, with the planted truth beside it: {folder / 'data'}")
     _do(context, read_job(file), {**given, "out": folder / "result"}, graded=False)
@@ -172,18 +208,20 @@ def demo(context: click.Context, /, folder: Path, **given: Any) -> None:
 @click.option("--quiet", is_flag=True, help="Show no progress.")
 @click.pass_context
 def inspect(context: click.Context, /, files: tuple[Path, ...], **given: Any) -> None:
-    """Say what a cloud, a table or a trajectory holds, and what is odd about it."""
-    from accuracy.reporting.inspection import inspect_lines
+    """Say what a cloud, a folder of clouds, a table or a trajectory holds, and what is odd about it."""
+    from accuracy.reporting.inspection import files_to_inspect, inspected
     from accuracy.request import table_options
 
     line = _ProgressLine(given["quiet"])
     status = EXIT_DONE
-    for file in files:
+    for file in files_to_inspect(files, given["kind"]):
         try:
-            lines = inspect_lines(file, kind=given["kind"], table=table_options(given), progress=line)
+            found = inspected(file, kind=given["kind"], table=table_options(given), progress=line)
+            lines, usable = found.lines, found.usable
         except AccuracyError as error:
             # The other files are still worth a look.
-            lines, status = (f"{error}",), error.exit_code
+            lines, usable = (f"{error}",), False
+        status = status if usable else EXIT_UNUSABLE
         line.clear()
         for text in lines:
             click.echo(text)
@@ -193,7 +231,7 @@ def inspect(context: click.Context, /, files: tuple[Path, ...], **given: Any) ->
 @main.command("recheck", cls=_ManyIds)
 @click.argument("folder", type=options.FILE, metavar="RESULT_DIR")
 @click.option("--out", required=True, type=options.FILE, help="Folder for the new result.")
-@click.option("--only", multiple=True, metavar="ID...", help="Count these checkpoints only.")
+@click.option("--only", multiple=True, metavar="ID...", help="Count these checkpoints only: A B C or A,B,C.")
 @options.exclusion_options
 @click.option("--where", multiple=True, metavar="NAME=VALUE", help="Count those with this attribute.")
 @click.option("--area", type=options.FILE, help="Count those inside the polygons of a GeoJSON file.")
@@ -201,11 +239,17 @@ def inspect(context: click.Context, /, files: tuple[Path, ...], **given: Any) ->
 @click.option("--seed", type=int, default=1, show_default=True, help="For --random and --folds.")
 @click.option("--folds", type=click.IntRange(min=2), metavar="K", help="Also grade each of K parts.")
 @click.option("--leave-one-out", is_flag=True, help="Also grade with each checkpoint left out in turn.")
-@click.option("--standard", help="Grade by this standard.")
-@click.option("--class", "vertical_class", metavar="LENGTH", help="Another vertical class.")
+@click.option("--standard", help="Grade by this standard; the classes that it knows stay.")
+@click.option("--class", "vertical_class", metavar="LENGTH", help="Another vertical class; all else stays.")
 @click.option("--horizontal-class", metavar="LENGTH", help="Another horizontal class.")
 @click.option("--three-d-class", metavar="LENGTH", help="Another three-dimensional class.")
 @click.option("--class-name", help="Another class that has a name, such as QL2.")
+@click.option(
+    "--drop",
+    multiple=True,
+    type=options.DROPPABLE,
+    help="Grade this no longer: a class, the contract's limits or the other standards.",
+)
 @click.option("--radius", metavar="LENGTH", help="Measure heights again within this radius.")
 @click.option("--measure-again", is_flag=True, help="Measure again from the kept patches, as the first time.")
 @click.option("--pdf", is_flag=True, help="Write the PDF as well.")
@@ -214,17 +258,19 @@ def inspect(context: click.Context, /, files: tuple[Path, ...], **given: Any) ->
 def recheck_command(context: click.Context, /, folder: Path, **given: Any) -> None:
     """Recompute a result on other checkpoints or another class, from RESULT_DIR alone."""
     from accuracy.grading import outcome
-    from accuracy.rechecking import recheck
-    from accuracy.reporting.outputs import check_folder, write_outputs
+    from accuracy.rechecking import check_out, recheck
+    from accuracy.reporting.outputs import check_result_folder, write_outputs
     from accuracy.reporting.spoken import spoken
     from accuracy.request import recheck_options
 
-    check_folder(given["out"])
+    check_result_folder(given["out"])
+    check_out(folder, given["out"])
     line = _ProgressLine(given["quiet"])
-    result, archives = recheck(folder, recheck_options(given), line)
-    outputs = write_outputs(result, archives, given["out"], pdf=given["pdf"], progress=line)
+    rechecked = recheck(folder, recheck_options(given), line)
+    result = rechecked.result
+    outputs = write_outputs(result, rechecked.archives, given["out"], pdf=given["pdf"], progress=line)
     line.clear()
-    for sentence in spoken(result):
+    for sentence in (*rechecked.sentences, *spoken(result)):
         click.echo(sentence)
     click.echo(f"Report: {outputs.paths[0]}")
     context.exit(EXIT_STATUS[outcome(result)])
@@ -236,9 +282,8 @@ def recheck_command(context: click.Context, /, folder: Path, **given: Any) -> No
 @click.option("--out", type=options.FILE, help="Also write the comparison as an HTML page into this folder.")
 def compare(result_a: Path, result_b: Path, out: Path | None) -> None:
     """Say what changed from RESULT_A to RESULT_B: inputs, settings and figures."""
-    from accuracy.record import read_result, write_atomically
+    from accuracy.record import read_result
     from accuracy.reporting.difference import compare_results, difference_html, difference_text
-    from accuracy.reporting.outputs import check_folder
 
     if out is not None:
         check_folder(out)
@@ -259,11 +304,9 @@ def compare(result_a: Path, result_b: Path, out: Path | None) -> None:
 @click.option("--templates", type=options.FILE, help="Your own flat marks, drawn as polygons (TOML).")
 def marks(out: Path, sheet: str | None, size: str | None, paper: str, templates: Path | None) -> None:
     """Show the flat marks that can be measured, and draw one at true size for the field."""
-    from accuracy.job import parse_length_m
     from accuracy.matching.template import BUILT_IN, load_templates
-    from accuracy.record import write_atomically
     from accuracy.reporting.mark_sheets import marks_page, target_sheet_pdf
-    from accuracy.reporting.outputs import check_folder
+    from accuracy.units import parse_length_m
 
     check_folder(out)
     known = {**BUILT_IN, **(load_templates(templates) if templates else {})}
@@ -289,12 +332,10 @@ def plan(**given: Any) -> None:
     """Plan the field work: how many checkpoints, where, how accurately, and what can be concluded."""
     from accuracy.planning.making import make_plan
     from accuracy.planning.options import plan_from_options
-    from accuracy.reporting.outputs import check_folder
     from accuracy.reporting.plan_sheet import write_plan
 
     check_folder(given["out"])
     made = make_plan(plan_from_options(given))
-    given["out"].mkdir(parents=True, exist_ok=True)
     written = write_plan(made, given["out"], pdf=not given["no_pdf"])
     for remark in made.remarks:
         click.echo(remark)
@@ -303,13 +344,54 @@ def plan(**given: Any) -> None:
     click.echo(f"Sheet: {written.paths[0]}")
 
 
+@main.command()
+@click.argument("report", type=options.FILE, metavar="REPORT.pdf")
+@options.sign_options
+@click.pass_context
+def sign(context: click.Context, /, report: Path, **given: Any) -> None:
+    """Sign REPORT.pdf digitally with your own certificate, or --verify a signed one.
+
+    The passphrase comes from --passphrase-file, from the environment variable ACCURACY_PASSPHRASE, or is
+    asked at the terminal. Nothing is fetched from any network.
+    """
+    from accuracy.reporting.sign_request import SignRequest, check_sign_options, passphrase
+
+    check_sign_options(given)
+    from accuracy.reporting.sign import sign_report
+    from accuracy.reporting.sign_reading import verify
+
+    now = datetime.now().astimezone()
+    if given.pop("verify"):
+        verified = verify(report, given["trust"], now)
+        for sentence in verified.sentences:
+            click.echo(sentence)
+        context.exit(EXIT_DONE if verified.in_order else EXIT_NOT_INTACT)
+    del given["trust"]
+    file = given.pop("passphrase_file")
+    request = SignRequest(report=report, passphrase=lambda: passphrase(file, _asked), **given)
+    signed = sign_report(request, now)
+    for sentence in signed.sentences:
+        click.echo(sentence)
+    click.echo(f"Signed report: {signed.path}")
+
+
+def _asked() -> str | None:
+    """The passphrase typed at a terminal, unseen; None where there is no terminal."""
+    if not sys.stdin.isatty():
+        return None
+    typed: str = click.prompt(
+        "Passphrase of the certificate", hide_input=True, default="", show_default=False, err=True
+    )
+    return typed
+
+
 def _do(context: click.Context, job: Job, given: dict[str, Any], *, graded: bool = True) -> None:
     from accuracy.grading import outcome
     from accuracy.pipeline import measure
-    from accuracy.reporting.outputs import check_folder, pack, write_outputs
+    from accuracy.reporting.outputs import check_result_folder, pack, write_outputs
     from accuracy.reporting.spoken import spoken
 
-    check_folder(given["out"])
+    check_result_folder(given["out"])
     line = _ProgressLine(given["quiet"])
     measured = measure(job, line)
     line("Keeping patches", 0, 1)

@@ -21,6 +21,7 @@ from pyproj.transformer import AreaOfInterest, TransformerGroup
 
 from accuracy.errors import FrameError
 from accuracy.model import FloatArray
+from accuracy.rounding import counted
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -88,7 +89,7 @@ def convert(
     if outside.any():
         index = int(np.flatnonzero(outside)[0])
         raise FrameError(
-            f"{int(outside.sum())} of {len(first)} points lie outside the reach of "
+            f"{int(outside.sum())} of {counted(len(first), 'point')} lie outside the reach of "
             f'"{transformer.description}"',
             path=path,
             place=None if rows is None else f"row {rows[index]}",

@@ -11,6 +11,7 @@ from pathlib import Path
 EXIT_DONE = 0
 EXIT_UNUSABLE = 2
 EXIT_NOT_MET = 3
+EXIT_NOT_INTACT = 3  # of a signature: the report was changed, or a demand on it is not met
 EXIT_NOT_ENOUGH_EVIDENCE = 4
 # 1 stays unassigned: a Python crash exits with 1 and must never read as a verdict.
 
@@ -71,6 +72,14 @@ class JobError(AccuracyError):
 
 class RecordError(AccuracyError):
     """A result folder that is missing, damaged or written by an unknown version."""
+
+
+class OutputError(AccuracyError):
+    """A file or folder that cannot be written."""
+
+
+class SignatureError(AccuracyError):
+    """A report, certificate or passphrase with which nothing can be signed, or a signature not readable."""
 
 
 class RequestError(AccuracyError):

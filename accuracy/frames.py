@@ -9,11 +9,20 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Literal
 
+import numpy as np
 import pyproj
 
 from accuracy.errors import FrameError
 from accuracy.units import LengthUnit
+
+HeightKind = Literal["ellipsoidal", "orthometric"]
+
+# Lengths one part in a hundred off the truth are no survey's: beyond every national grid and every
+# zone within reach of its meridian (our own limit).
+_LARGEST_DISTORTION = 0.01
+_PROJECTED = ("Projected CRS", "Derived Projected CRS")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -26,6 +35,8 @@ class WorkingFrame:
     words: str
     """The horizontal system in words, for the report."""
     vertical_words: str | None
+    height_kind: HeightKind | None = None
+    """Of the clouds' heights, as far as their system says."""
     remarks: tuple[str, ...] = ()
 
 
@@ -40,8 +51,11 @@ def working_frame(
 
     A declared unit or system stands above the files' records, and a contradiction is a remark.
 
-    Raises FrameError where files disagree, where the system is geographic (degrees), or where a
-    unit is none of the three that survey data comes in.
+    A record that describes a local (engineering) system names no place on Earth: its unit is taken, and
+    it counts as no system.
+
+    Raises FrameError where files disagree, where the system is no map projection (degrees, heights
+    alone, an Earth-centred frame), or where a unit is none of the three that survey data comes in.
     """
     remarks: list[str] = []
     crs = declared_crs(declared) if declared else None
@@ -64,6 +78,20 @@ def working_frame(
         )
     if crs is None and distinct:
         crs = distinct[0][1]
+        plan = _parts(crs)[0]
+        if plan.is_engineering:
+            unit = _axis_unit(plan, 0, plan.name, files)
+            return WorkingFrame(
+                crs=None,
+                horizontal_unit=horizontal_unit or unit,
+                height_unit=height_unit or horizontal_unit or unit,
+                words=f"{plan.name}, a local system",
+                vertical_words=None,
+                remarks=(
+                    f'The cloud\'s record describes a local system, "{plan.name}", which names no place on '
+                    "Earth: that cloud and checkpoints share it is taken on the surveyor's word.",
+                ),
+            )
     if crs is None:
         return WorkingFrame(
             crs=None,
@@ -77,6 +105,7 @@ def working_frame(
             ),
         )
     plan, vertical = _parts(crs)
+    _refuse_other_than_plane(plan, None if declared else files[0][0])
     own_horizontal = _axis_unit(plan, 0, crs.name, files)
     own_height = _axis_unit(vertical, -1, crs.name, files) if vertical is not None else own_horizontal
     for what, said, own in (
@@ -91,8 +120,54 @@ def working_frame(
         height_unit=height_unit or own_height,
         words=plan.name,
         vertical_words=vertical.name if vertical is not None and vertical is not plan else None,
+        height_kind=height_kind(crs),
         remarks=tuple(remarks),
     )
+
+
+def height_kind(crs: pyproj.CRS) -> HeightKind | None:
+    """What the heights of a system are; None where it has none or does not say from what they count.
+
+    A third axis of a plan system counts from its ellipsoid (ISO 19111); a vertical system of its own
+    counts from a level surface, unless it names an ellipsoid, as some writers do.
+    """
+    vertical = _parts(crs)[1]
+    if vertical is None or vertical.is_geocentric:
+        return None
+    if not vertical.is_vertical:
+        return "ellipsoidal"
+    datum = "" if vertical.datum is None else vertical.datum.name
+    if "ellips" in f"{vertical.name} {datum}".lower():
+        return "ellipsoidal"
+    return None if datum.lower() in ("", "unknown", "not recorded", "unnamed") else "orthometric"
+
+
+def refuse_distorted(
+    frame: WorkingFrame, easting_m: float, northing_m: float, *, path: Path | None = None
+) -> None:
+    """Raise FrameError where lengths in the frame's projection are not those on the ground.
+
+    At a place in the frame the scale may depart from 1 by 1 %. Residuals in a web map's projection at
+    48 degrees of latitude would print half as large again as they are.
+    """
+    if frame.crs is None:
+        return
+    plan = _parts(frame.crs)[0]
+    unit = frame.horizontal_unit.metres
+    projection = pyproj.Proj(plan)
+    longitude, latitude = projection(easting_m / unit, northing_m / unit, inverse=True, errcheck=False)
+    if not np.isfinite([longitude, latitude]).all():
+        return
+    factors = projection.get_factors(longitude, latitude)
+    scale = max(factors.tissot_semimajor, factors.tissot_semiminor, key=lambda one: abs(one - 1))
+    if np.isfinite(scale) and abs(scale - 1) > _LARGEST_DISTORTION:
+        raise FrameError(
+            f'lengths in "{plan.name}" are {scale:.3f} times those on the ground where the cloud lies '
+            f"({easting_m:.0f}, {northing_m:.0f} m), and every residual would be so too",
+            path=path,
+            remedy="Write cloud and checkpoints out in a surveying projection (a UTM zone or the national "
+            "grid) and check those; or, if the system is not the true one, name that with --crs.",
+        )
 
 
 def declared_crs(text: str) -> pyproj.CRS:
@@ -117,16 +192,33 @@ def _parts(crs: pyproj.CRS) -> tuple[pyproj.CRS, pyproj.CRS | None]:
     return (plan if bare is None else bare), vertical
 
 
+def _refuse_other_than_plane(plan: pyproj.CRS, path: Path | None) -> None:
+    """Raise FrameError for a system in which no residual can be taken."""
+    if plan.type_name in _PROJECTED:
+        return
+    whose = "its coordinate system" if path else "the coordinate system"
+    remedy = "Name the projected system of the cloud with --crs: a UTM zone or the national grid."
+    if plan.is_geographic:
+        what = "is in degrees, and residuals need a plane"
+        remedy = "Write the cloud out in a projected system (a UTM zone or the local grid) and check that."
+    elif plan.is_vertical:
+        what = "is one of heights alone and says nothing of easting and northing"
+        remedy = "Name both parts with --crs, the plan first, such as EPSG:25832+7837."
+    elif plan.is_geocentric:
+        what = "counts from the Earth's centre, where no axis is a height"
+        remedy = "Write the cloud out in a projected system (a UTM zone or the local grid) and check that."
+    elif plan.is_engineering:
+        what = "is a local one and names no place on Earth"
+        remedy = "Leave out --crs: coordinates are then taken as they are."
+    else:
+        what = f"is no map projection ({plan.type_name})"
+    raise FrameError(f'{whose} "{plan.name}" {what}', path=path, remedy=remedy)
+
+
 def _axis_unit(
     crs: pyproj.CRS, axis: int, name: str, files: Sequence[tuple[Path, pyproj.CRS | None]]
 ) -> LengthUnit:
     path = files[0][0] if files else None
-    if crs.is_geographic and axis == 0:
-        raise FrameError(
-            f'its coordinate system "{name}" is in degrees, and residuals need a plane',
-            path=path,
-            remedy="Write the cloud out in a projected system (a UTM zone or the local grid) and check that.",
-        )
     information = crs.axis_info
     if not information:
         return LengthUnit.METRE

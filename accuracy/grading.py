@@ -6,32 +6,38 @@ Part of the pipeline: after matching, before the record.
 from __future__ import annotations
 
 import dataclasses
+import math
 from collections.abc import Collection, Mapping, Sequence
+from dataclasses import dataclass
 
 import numpy as np
 
 from accuracy.model import (
+    AxisSummary,
     CheckpointInfluence,
     CheckpointResult,
     ClassRequest,
     Component,
-    Cover,
     Distribution,
     FaceShift,
-    HorizontalResidual,
+    FloatArray,
+    HorizontalSummary,
+    Interval,
     Outcome,
     Result,
     RunRecord,
     Summary,
+    ThreeDSummary,
     Verdict,
-    VerticalResidual,
 )
 from accuracy.rounding import LengthText
-from accuracy.standards import grade, overall_outcome
+from accuracy.standards import STANDARDS, Figure, Sample, grade, overall_outcome
 from accuracy.standards.base import Evidence, RelativeAccuracy, evidence_from
+from accuracy.standards.rules import LEAST_TO_GRADE
 from accuracy.statistics.distribution import distribution
 from accuracy.statistics.influence import influence
 from accuracy.statistics.intervals import probability_rmse_below
+from accuracy.statistics.stated import rmse_interval
 from accuracy.statistics.summary import summarise
 from accuracy.subsets import attribute
 from accuracy.units import LengthUnit
@@ -71,8 +77,8 @@ def graded_record(
         attributes=attributes,
         checkpoints=checkpoints,
         summary=summary,
-        verdicts=tuple(_with_probability(verdict, summary, checkpoints) for verdict in verdicts),
-        influence=_influence(verdicts, checkpoints),
+        verdicts=tuple(_with_uncertainty(verdict, evidence) for verdict in verdicts),
+        influence=_influence(verdicts, evidence),
         face_shift=_face_shift(checkpoints),
         distribution=of_heights,
         remarks=tuple(dict.fromkeys(remarks)),
@@ -98,38 +104,79 @@ def _distribution(checkpoints: Sequence[CheckpointResult]) -> Distribution:
     )
 
 
-def _with_probability(verdict: Verdict, summary: Summary, checkpoints: Sequence[CheckpointResult]) -> Verdict:
-    """The chance that the true RMSE meets the class, where the verdict speaks of an RMSE."""
-    if verdict.class_m is None or verdict.tested_m is None:
+def _with_uncertainty(verdict: Verdict, evidence: Evidence) -> Verdict:
+    """The interval of the standard's own figure and the chance that the true one meets the class.
+
+    Both follow from the RMSEs that the figure grows with: where it is a multiple of one, its interval
+    is that multiple of the RMSE's, and the true figure is within the class where the true RMSE is
+    within that part of it. Where each axis is held against the class, the chances multiply.
+    """
+    figure = STANDARDS[verdict.standard].figures.get(verdict.component)
+    if figure is None or verdict.tested_m is None:
         return verdict
-    used = [c for c in checkpoints if c.used]
-    rows: list[tuple[float, ...]]
-    freedom, survey = None, None
-    if verdict.component is Component.VERTICAL and summary.vertical is not None:
-        rows = [
-            (c.vertical.residual_m,)
-            for c in used
-            if c.cover is Cover.OPEN and isinstance(c.vertical, VerticalResidual)
+    sample = figure.sample(evidence)
+    fit_m = figure.of(sample)
+    parts = _parts(figure, sample, verdict.component, evidence.summary)
+    if fit_m is None or not parts or fit_m == 0:
+        return dataclasses.replace(verdict, fit_m=fit_m)
+    largest = max(parts, key=lambda part: part.rmse_m)
+    times = fit_m / largest.rmse_m
+    interval = largest.interval_95_m
+    chance = None
+    # Too few to grade, or for an interval, are too few for a chance.
+    if verdict.class_m is not None and interval is not None and sample.n >= LEAST_TO_GRADE:
+        survey_m = math.sqrt(max(verdict.tested_m**2 - fit_m**2, 0.0))
+        chances = [
+            probability_rmse_below(
+                part.residuals_m,
+                verdict.class_m / times,
+                degrees_of_freedom=part.degrees_of_freedom,
+                survey_rms_m=survey_m / times,
+            )
+            for part in parts
         ]
-        survey = summary.vertical.survey_rms_m
-        if summary.vertical.effective_n is not None:
-            freedom = min(float(summary.vertical.n), summary.vertical.effective_n)
-    elif verdict.component is Component.HORIZONTAL and summary.horizontal is not None:
-        rows = [
-            (c.horizontal.residual_easting_m, c.horizontal.residual_northing_m)
-            for c in used
-            if isinstance(c.horizontal, HorizontalResidual)
-        ]
-        survey = summary.horizontal.survey_rms_m
-    else:
-        return verdict
-    chance = probability_rmse_below(
-        np.array(rows, dtype=np.float64),
-        verdict.class_m,
-        degrees_of_freedom=freedom,
-        survey_rms_m=survey or 0.0,
+        # An axis without any error is within every class.
+        chance = math.prod(1.0 if one is None else one for one in chances)
+    return dataclasses.replace(
+        verdict,
+        fit_m=fit_m,
+        fit_interval_95_m=None if interval is None else (times * interval[0], times * interval[1]),
+        probability_met=chance,
     )
-    return dataclasses.replace(verdict, probability_met=chance)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Part:
+    """Residuals with the one RMSE that speaks of them."""
+
+    residuals_m: FloatArray
+    rmse_m: float
+    interval_95_m: Interval | None
+    degrees_of_freedom: float | None
+
+
+def _parts(figure: Figure, sample: Sample, component: Component, summary: Summary) -> tuple[_Part, ...]:
+    """What a figure grows with; nothing where no RMSE tells of it."""
+    if figure.grows_with == "rank":
+        return ()
+    if figure.grows_with == "larger axis":
+        axes = () if summary.horizontal is None else (summary.horizontal.easting, summary.horizontal.northing)
+        return tuple(_part(sample.axis(index), axis) for index, axis in enumerate(axes))
+    whole = {
+        Component.VERTICAL: summary.vertical,
+        Component.HORIZONTAL: summary.horizontal,
+        Component.THREE_D: summary.three_d,
+    }[component]
+    return () if whole is None else (_part(sample, whole),)
+
+
+def _part(sample: Sample, figures: AxisSummary | HorizontalSummary | ThreeDSummary) -> _Part:
+    return _Part(
+        residuals_m=sample.residuals_m,
+        rmse_m=figures.rmse_m,
+        interval_95_m=rmse_interval(figures),
+        degrees_of_freedom=figures.rmse_degrees_of_freedom,
+    )
 
 
 def _face_shift(checkpoints: Sequence[CheckpointResult]) -> FaceShift | None:
@@ -143,38 +190,24 @@ def _face_shift(checkpoints: Sequence[CheckpointResult]) -> FaceShift | None:
     return combine_faces(faces)
 
 
-def _influence(
-    verdicts: Sequence[Verdict], checkpoints: Sequence[CheckpointResult]
-) -> dict[str, tuple[CheckpointInfluence, ...]]:
-    """What leaving out each checkpoint would do to the tested figure, survey error included."""
+def _influence(verdicts: Sequence[Verdict], evidence: Evidence) -> dict[str, tuple[CheckpointInfluence, ...]]:
+    """What leaving out each checkpoint would do to the standard's own figure, by component with a class."""
     found = {}
     for verdict in verdicts:
-        if verdict.class_m is None or verdict.component.value in found:
+        figure = STANDARDS[verdict.standard].figures.get(verdict.component)
+        if figure is None or verdict.class_m is None or verdict.component.value in found:
             continue
-        rows = [(point.id, size) for point in checkpoints if (size := _tested_size(point, verdict.component))]
-        if len(rows) > 1:
+        sample = figure.sample(evidence)
+        if verdict.tested_m is None or sample.n < 2:
+            continue
+        without = [figure.tested_m(sample.without(index)) for index in range(sample.n)]
+        known = [one for one in without if one is not None]
+        # Where one removal leaves no figure at all, none is told: the answer would have a hole.
+        if len(known) == sample.n:
             found[verdict.component.value] = influence(
-                np.array([size for _, size in rows]), ids=[name for name, _ in rows], limit_m=verdict.class_m
+                verdict.tested_m, known, ids=sample.ids, limit_m=verdict.class_m
             )
     return found
-
-
-def _tested_size(point: CheckpointResult, component: Component) -> float | None:
-    """Size of one checkpoint's residual with its survey uncertainty, as the tested figure adds them up."""
-    if not point.used:
-        return None
-    parts: list[float | None] = []
-    if component in (Component.HORIZONTAL, Component.THREE_D):
-        if not isinstance(point.horizontal, HorizontalResidual):
-            return None
-        parts += [point.horizontal.residual_easting_m, point.horizontal.residual_northing_m]
-        parts += [point.sigma_easting_m, point.sigma_northing_m]
-    if component in (Component.VERTICAL, Component.THREE_D):
-        open_only = component is Component.VERTICAL and point.cover is not Cover.OPEN
-        if open_only or not isinstance(point.vertical, VerticalResidual):
-            return None
-        parts += [point.vertical.residual_m, point.sigma_height_m]
-    return float(np.sqrt(sum(part**2 for part in parts if part is not None))) if parts else None
 
 
 def outcome(result: Result) -> Outcome:

@@ -2,52 +2,20 @@
 
 from __future__ import annotations
 
-import re
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Literal
 
-from accuracy.errors import FrameError, RequestError
+from accuracy.errors import RequestError
 from accuracy.model import ClassRequest, Exclusion
 from accuracy.reading.cloud_keeping import PatchWindow
 from accuracy.reading.patches import PointSelection
 from accuracy.reading.table_types import HeightKind, TableOptions
 from accuracy.reading.trajectory import TrajectoryFormat
 from accuracy.reading.trajectory_polar import PolarSetup
-from accuracy.units import LengthUnit, parse_length_unit
-
-_LENGTH = re.compile(r"\s*([0-9]+(?:[.][0-9]*)?|[.][0-9]+)\s*([a-zA-Z -]*?)\s*")
-# A bare class is in centimetres, as the standards name classes; a number as small as this is more
-# likely metres, and a factor of a hundred is never guessed.
-_SMALLEST_BARE_CM = 0.5
-_SUBUNITS = {"cm": 0.01, "mm": 0.001}
-
-
-def parse_length_m(text: str, *, bare_unit: str = "cm") -> float:
-    """A length such as "5 cm", "0.05 m" or "0.16 ft", in metres; a bare number is in ``bare_unit``.
-
-    Raises RequestError for anything else, for a length that is not positive, and for a bare number so
-    small that it may be metres.
-    """
-    match = _LENGTH.fullmatch(text)
-    if match is None:
-        raise RequestError(f'"{text}" is not a length', remedy='Write it like "5 cm", "0.05 m" or "0.16 ft".')
-    number, unit = float(match[1]), match[2].lower() or bare_unit
-    try:
-        metres = _SUBUNITS[unit] if unit in _SUBUNITS else parse_length_unit(unit).metres
-    except FrameError:
-        raise RequestError(
-            f'"{text}" has a unit that is not known', remedy='Write it like "5 cm", "0.05 m" or "0.16 ft".'
-        ) from None
-    if not number > 0:
-        raise RequestError(f'"{text}" is not a positive length', remedy='Write it like "5 cm".')
-    if not match[2] and bare_unit == "cm" and number < _SMALLEST_BARE_CM:
-        raise RequestError(
-            f'"{text}" does not say its unit: {number:g} cm or {number:g} m?',
-            remedy=f'Write "{number:g} m" or "{number:g} cm".',
-        )
-    return number * metres
+from accuracy.units import LengthUnit
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -78,6 +46,27 @@ class RunInput:
     """Runs that share a mounting share the lever arms and clock offsets of their references."""
     trajectory: TrajectoryInput | None = None
     references: tuple[TrajectoryInput, ...] = ()
+
+    def __post_init__(self) -> None:
+        speed = self.speed_km_per_h
+        if speed is not None and not (math.isfinite(speed) and speed > 0):
+            raise RequestError(
+                f'the speed of run "{self.name}" is {speed:g} km/h',
+                remedy="Give speed_km_per_h a number above 0, or leave it out.",
+            )
+        if self.references and self.trajectory is None:
+            raise RequestError(
+                f'run "{self.name}" has a reference, {self.references[0].path.name}, and no trajectory '
+                "of its own to compare with it",
+                remedy="Add the rig's trajectory ([run.trajectory]), or take the reference out.",
+            )
+        names = [reference.name for reference in self.references]
+        twice = next((name for name in names if names.count(name) > 1), None)
+        if twice is not None:
+            raise RequestError(
+                f'two references of run "{self.name}" are named "{twice}"',
+                remedy="Give each a name of its own; if they are one file, name it once.",
+            )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

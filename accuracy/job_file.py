@@ -13,8 +13,10 @@ import tomllib
 from collections import Counter
 from collections.abc import Mapping
 from dataclasses import dataclass, field, fields, replace
+from difflib import get_close_matches
+from functools import partial
 from pathlib import Path
-from typing import Any, Literal, get_type_hints
+from typing import Any, Literal, NewType, get_type_hints
 
 import cattrs
 from cattrs.errors import BaseValidationError, ForbiddenExtraKeysError
@@ -27,17 +29,23 @@ from accuracy.job import (
     RelativeInput,
     RunInput,
     TrajectoryInput,
-    parse_length_m,
 )
+from accuracy.kinds import Fault, faults, in_words, place, read_strictly, strict_text
 from accuracy.model import ClassRequest, ContractLimit, Exclusion
 from accuracy.reading.patches import PointSelection
 from accuracy.reading.table_types import HeightKind, TableOptions
 from accuracy.reading.trajectory import TrajectoryFormat
 from accuracy.reading.trajectory_polar import PolarSetup
 from accuracy.standards import check_request, side_by_side_requests
-from accuracy.units import LengthUnit, parse_length_unit
+from accuracy.units import SMALLEST_BARE_CM, LengthUnit, parse_length_m, parse_length_unit
 
 _WRITE = "See examples/job.toml for a job file that is complete."
+
+# Lengths in metres, read from texts; the name is the unit of a text that holds a bare number.
+_Metres = NewType("_Metres", float)
+_Centimetres = NewType("_Centimetres", float)
+_Millimetres = NewType("_Millimetres", float)
+_BARE_UNIT = {_Metres: "m", _Centimetres: "cm", _Millimetres: "mm"}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -49,8 +57,8 @@ class _Checkpoints:
     average_duplicates: bool = False
     crs: str | None = None
     heights: HeightKind | None = None
-    survey_sigma_horizontal: str | None = None
-    survey_sigma_height: str | None = None
+    survey_sigma_horizontal: _Millimetres | None = None
+    survey_sigma_height: _Millimetres | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -77,12 +85,12 @@ class _Frame:
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Class:
     standard: str = "asprs-2024"
-    vertical: str | None = None
-    horizontal: str | None = None
-    three_d: str | None = None
+    vertical: _Centimetres | None = None
+    horizontal: _Centimetres | None = None
+    three_d: _Centimetres | None = None
     name: str | None = None
     map_scale: float | None = None
-    contour_interval: str | None = None
+    contour_interval: _Metres | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -90,8 +98,8 @@ class _Limit:
     name: str
     statistic: str
     stratum: Literal["open", "vegetated", "easting", "northing", "horizontal", "3d", "relative"]
-    limit: str | None = None
-    within: str | None = None
+    limit: _Centimetres | None = None
+    within: _Centimetres | None = None
     least_share: float | None = None
     least_checkpoints: int | None = None
     where: dict[str, str] = field(default_factory=dict)
@@ -102,8 +110,8 @@ class _Limit:
 class _Measure:
     classes: list[int] | None = None
     returns: Literal["all", "first", "last", "only"] = "all"
-    search_radius: str | None = None
-    largest_radius: str | None = None
+    search_radius: _Metres | None = None
+    largest_radius: _Metres | None = None
     templates: Path | None = None
 
 
@@ -134,7 +142,7 @@ class _Run:
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Relative:
     runs: list[str] = field(default_factory=list)
-    cell: str | None = None
+    cell: _Metres | None = None
     graded: bool = False
 
 
@@ -146,9 +154,9 @@ class _Exclude:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _JobFile:
-    title: str
     checkpoints: _Checkpoints
     run: list[_Run]
+    title: str | None = None
     statement_run: str | None = None
     contract_unit: LengthUnit = LengthUnit.METRE
     frame: _Frame = field(default_factory=_Frame)
@@ -158,7 +166,7 @@ class _JobFile:
     measure: _Measure = field(default_factory=_Measure)
     exclude: list[_Exclude] = field(default_factory=list)
     relative: _Relative | None = None
-    equivalence_margin: str | None = None
+    equivalence_margin: _Centimetres | None = None
     compare_by: str | None = None
     all_standards: bool = False
     date: dt.date | None = None
@@ -173,7 +181,7 @@ def read_job(path: Path) -> Job:
     Raises JobError naming the file, the key, the value and the remedy.
     """
     try:
-        mapping = tomllib.loads(path.read_text("utf-8"))
+        mapping = tomllib.loads(path.read_text("utf-8-sig"))
     except OSError as error:
         raise JobError(f"it cannot be read: {error.strerror}", path=path, remedy="Check the path.") from None
     except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
@@ -186,8 +194,7 @@ def read_job(path: Path) -> Job:
     try:
         entries = _converter(path.parent).structure(mapping, _JobFile)
     except BaseValidationError as error:
-        complaint = _in_words(cattrs.transform_error(error, format_exception=_fault)[0])
-        raise JobError(complaint[0], path=path, place=complaint[1], remedy=_WRITE) from None
+        raise _refusal(error, mapping, path) from None
     try:
         return _job(entries, path)
     except AccuracyError as error:
@@ -199,24 +206,11 @@ def read_job(path: Path) -> Job:
 def _converter(folder: Path) -> cattrs.Converter:
     converter = cattrs.Converter(forbid_extra_keys=True, detailed_validation=True)
 
-    def strict(kind: type) -> Any:
-        def structure(value: Any, _: Any) -> Any:
-            whole_for_real = kind is float and isinstance(value, int) and not isinstance(value, bool)
-            if not whole_for_real and type(value) is not kind:
-                raise TypeError(f"{value!r} is not {_KINDS[kind]}")
-            return kind(value)
-
-        return structure
-
-    for kind in _KINDS:
-        converter.register_structure_hook(kind, strict(kind))
-    for kind in _KINDS:
-        optional = strict(kind)
-        converter.register_structure_hook(
-            kind | None, lambda value, _, read=optional: None if value is None else read(value, None)
-        )
-    converter.register_structure_hook(Path, lambda value, _: folder / strict(str)(value, str))
-    converter.register_structure_hook(LengthUnit, lambda value, _: parse_length_unit(strict(str)(value, str)))
+    read_strictly(converter)
+    for kind, unit in _BARE_UNIT.items():
+        converter.register_structure_hook(kind, partial(_length_m, unit))
+    converter.register_structure_hook(Path, lambda value, _: folder / strict_text(value))
+    converter.register_structure_hook(LengthUnit, lambda value, _: parse_length_unit(strict_text(value)))
     converter.register_structure_hook(dt.date, lambda value, _: _date(value))
     # Unions that the reader itself checks pass as they are.
     hints = get_type_hints(TrajectoryFormat)
@@ -225,7 +219,15 @@ def _converter(folder: Path) -> cattrs.Converter:
     return converter
 
 
-_KINDS: Mapping[type, str] = {str: "a text", float: "a number", int: "a whole number", bool: "true or false"}
+def _length_m(bare_unit: str, value: Any, _: Any) -> float:
+    if isinstance(value, int | float) and not isinstance(value, bool):
+        # A class of 0.03 is hardly meant in centimetres.
+        unit = "m" if bare_unit == "cm" and value < SMALLEST_BARE_CM else bare_unit
+        raise JobError(
+            f"{value} does not say its unit",
+            remedy=f'Write it as a text with its unit, such as "{value} {unit}".',
+        )
+    return parse_length_m(strict_text(value), bare_unit=bare_unit)
 
 
 def _date(value: Any) -> dt.date:
@@ -237,32 +239,35 @@ def _date(value: Any) -> dt.date:
         raise ValueError(f'"{value}" is not a date such as 2026-07-08') from None
 
 
-def _fault(error: BaseException, kind: type | None) -> str:
-    """One of the library's complaints, as a surveyor would put it."""
+def _refusal(error: BaseException, mapping: Mapping[str, Any], path: Path) -> JobError:
+    """The first fault in words. A misspelt key comes before the key that is missing on its account."""
+    found = sorted(faults(error), key=lambda one: not isinstance(one.error, ForbiddenExtraKeysError))
+    fault = found[0]
+    what, remedy = _told(fault)
+    where = place(fault.keys, mapping)
+    return JobError(
+        what,
+        path=path,
+        place=None if where is None else re.sub(r"^key graded\b", "key class", where),
+        remedy=f"{remedy} {_WRITE}" if remedy else _WRITE,
+    )
+
+
+def _told(fault: Fault) -> tuple[str, str | None]:
+    """One fault and its own remedy, as a surveyor would put it."""
+    error = fault.error
     if isinstance(error, ForbiddenExtraKeysError):
-        keys = ", ".join(f'"{key}"' for key in sorted(error.extra_fields))
-        known = ", ".join(field.name for field in fields(error.cl)).replace("graded", "class")
-        return f"unknown key {keys}; known here are {known}"
+        keys = sorted(error.extra_fields)
+        known = ["class" if field.name == "graded" else field.name for field in fields(error.cl)]
+        near = [match for key in keys for match in get_close_matches(key, known, n=1)]
+        unknown = ", ".join(f'"{key}"' for key in keys)
+        hint = f'Did you mean "{near[0]}"?' if near else None
+        return f"unknown key {unknown}; known here are {', '.join(known)}", hint
     if isinstance(error, KeyError):
-        return "the key is missing"
+        return "the key is missing", None
     if isinstance(error, AccuracyError):
-        return error.what
-    choices = re.fullmatch(r"(.*) not in literal typing.Literal\[(.*)\]", str(error))
-    if choices:
-        return f'"{choices[1]}" is none of {choices[2]}'.replace("'", "")
-    words = str(error)
-    if " is not a" in words:
-        return words
-    return f"{words or type(error).__name__} (wanted: {kind})" if kind else words
-
-
-def _in_words(complaint: str) -> tuple[str, str | None]:
-    """A complaint as (fault, place): the library's path $.run[0].speed as the file's own keys."""
-    match = re.fullmatch(r"(.*?) @ \$\.?(.*)", complaint, flags=re.DOTALL)
-    fault, place = (match[1], match[2]) if match else (complaint, "")
-    place = re.sub(r"^graded\b", "class", place)
-    place = re.sub(r"\[(\d+)\]", lambda found: f" {int(found[1]) + 1}", place)
-    return fault, f"key {place}" if place else None
+        return error.what, error.remedy
+    return in_words(fault), None
 
 
 def _job(entries: _JobFile, path: Path) -> Job:
@@ -271,18 +276,19 @@ def _job(entries: _JobFile, path: Path) -> Job:
     measuring = {
         name: length
         for name, length in (
-            ("largest_radius_m", _length(measure.largest_radius, "m")),
-            ("search_radius_m", _length(measure.search_radius, "m")),
+            ("largest_radius_m", measure.largest_radius),
+            ("search_radius_m", measure.search_radius),
         )
         if length is not None
     }
     table = entries.checkpoints
     request, *others = _requests(entries)
+    statement_run = entries.statement_run or entries.run[0].name
     return Job(
-        title=entries.title,
+        title=entries.title or f"Accuracy of {statement_run}",
         checkpoints=table.file,
         runs=tuple(_run(run) for run in entries.run),
-        statement_run=entries.statement_run or entries.run[0].name,
+        statement_run=statement_run,
         table=TableOptions(
             columns=table.columns,
             unit=table.unit,
@@ -290,8 +296,8 @@ def _job(entries: _JobFile, path: Path) -> Job:
             average_duplicates=table.average_duplicates,
         ),
         survey_sigma_m=(
-            _length(table.survey_sigma_horizontal, "mm"),
-            _length(table.survey_sigma_height, "mm"),
+            table.survey_sigma_horizontal,
+            table.survey_sigma_height,
         ),
         frame=_frame(entries),
         unit=entries.contract_unit,
@@ -306,11 +312,11 @@ def _job(entries: _JobFile, path: Path) -> Job:
         if entries.relative is None
         else RelativeInput(
             runs=tuple(entries.relative.runs),
-            cell_m=_length(entries.relative.cell, "m"),
+            cell_m=entries.relative.cell,
             graded=entries.relative.graded,
         ),
         exclusions=tuple(Exclusion(id=one.id, reason=one.reason) for one in entries.exclude),
-        equivalence_margin_m=_length(entries.equivalence_margin, "cm"),
+        equivalence_margin_m=entries.equivalence_margin,
         compare_by=entries.compare_by,
         date=None if entries.date is None else entries.date.isoformat(),
         project=entries.project,
@@ -320,13 +326,16 @@ def _job(entries: _JobFile, path: Path) -> Job:
     )
 
 
-def _length(text: str | None, bare_unit: str) -> float | None:
-    return None if text is None else parse_length_m(text, bare_unit=bare_unit)
-
-
 def _check_runs(entries: _JobFile) -> None:
     if not entries.run:
         raise JobError("no run is named", place="key run", remedy="Add at least one [[run]].")
+    for number, run in enumerate(entries.run, start=1):
+        if not run.name.strip():
+            raise JobError(
+                f'"{run.name}" is no name for a run',
+                place=f"key run {number}.name",
+                remedy="Give it one: the report tells the runs by their names.",
+            )
     for kind, names in (
         ("run", [run.name for run in entries.run]),
         ("checkpoint to leave out", [one.id for one in entries.exclude]),
@@ -355,12 +364,12 @@ def _requests(entries: _JobFile) -> list[ClassRequest]:
     requests = [
         ClassRequest(
             standard=asked.standard,
-            vertical_m=_length(asked.vertical, "cm"),
-            horizontal_m=_length(asked.horizontal, "cm"),
-            three_d_m=_length(asked.three_d, "cm"),
+            vertical_m=asked.vertical,
+            horizontal_m=asked.horizontal,
+            three_d_m=asked.three_d,
             class_name=asked.name,
             map_scale=asked.map_scale,
-            contour_interval_m=_length(asked.contour_interval, "m"),
+            contour_interval_m=asked.contour_interval,
         )
     ]
     if entries.limit:
@@ -369,8 +378,8 @@ def _requests(entries: _JobFile) -> list[ClassRequest]:
                 name=one.name,
                 statistic=one.statistic,
                 stratum=one.stratum,
-                limit_m=_length(one.limit, "cm"),
-                within_m=_length(one.within, "cm"),
+                limit_m=one.limit,
+                within_m=one.within,
                 least_share=one.least_share,
                 least_checkpoints=one.least_checkpoints,
                 where=one.where,

@@ -5,8 +5,31 @@ Part of the pipeline: after matching, before grading.
 
 from __future__ import annotations
 
-from accuracy.matching.measure import MatchingSettings, measure_checkpoint
+from collections.abc import Mapping
+
+from accuracy.errors import RequestError
+from accuracy.matching.measure import MatchingSettings, matching_settings, measure_checkpoint
 from accuracy.model import Checkpoint, CheckpointResult, Patch, Role
+
+
+def measuring_words(changed: Mapping[str, float]) -> dict[str, str]:
+    """The settings of the measurement in words, for the record; ``changed`` are those of the user."""
+    settings = matching_settings(changed)
+    words = {"largest surface radius": f"{settings.surface.largest_radius_m:g} m"}
+    if "smallest_radius_m" in changed:
+        words["smallest surface radius"] = f"{settings.surface.smallest_radius_m:g} m"
+    return words | {"search radius for marks": f"{settings.target.search_radius_m:g} m"}
+
+
+def check_radius(changed: Mapping[str, float], kept_m: float) -> None:
+    """Refuse a surface radius beyond the points that are kept. Raises RequestError."""
+    largest_m = changed.get("largest_radius_m", 0.0)
+    if largest_m > kept_m:
+        raise RequestError(
+            f"a surface radius of {largest_m:g} m reaches beyond the {kept_m:g} m that are kept around each "
+            "checkpoint",
+            remedy=f"Ask for {kept_m:g} m at most.",
+        )
 
 
 def checkpoint_result(

@@ -9,6 +9,19 @@ from typing import Any
 import click
 
 FILE = click.Path(path_type=Path)
+# As in accuracy.reclassing, which is loaded by a recheck alone.
+DROPPABLE = click.Choice(
+    [
+        "vertical",
+        "horizontal",
+        "3d",
+        "class-name",
+        "map-scale",
+        "contour-interval",
+        "limits",
+        "other-standards",
+    ]
+)
 
 
 def grouped(*decorators: Callable[[Any], Any]) -> Callable[[Any], Any]:
@@ -99,8 +112,8 @@ mark_options = grouped(
     click.option("--templates", type=FILE, help="Your own flat marks, drawn as polygons (TOML)."),
 )
 exclusion_options = grouped(
-    click.option("--without", multiple=True, metavar="ID...", help="Set checkpoints aside; needs --reason."),
-    click.option("--reason", help="Why checkpoints are set aside; the report prints it."),
+    click.option("--without", multiple=True, metavar="ID...", help="Set checkpoints aside: A B C or A,B,C."),
+    click.option("--reason", help="Why they are set aside, which --without needs; the report prints it."),
 )
 report_options = grouped(
     click.option("--title", help="Title of the report."),
@@ -171,4 +184,21 @@ plan_options = grouped(
     click.option("--speeds", metavar="KM/H,...", help="Speeds to test: 6,12,24."),
     click.option("--repeats", type=click.IntRange(min=1), default=1, show_default=True),
     click.option("--one-way", is_flag=True, help="Drive in one direction only."),
+)
+sign_options = grouped(
+    click.option("--certificate", type=FILE, help="Your certificate with its private key (.p12 or .pfx)."),
+    click.option(
+        "--out", type=FILE, help="The signed copy; report-signed.pdf beside the report if left out."
+    ),
+    click.option("--reason", help="Why you sign, drawn and kept in the signature."),
+    click.option("--place", help="Where you sign."),
+    click.option("--licence", help="Your licence number, drawn in the signature block."),
+    click.option(
+        "--passphrase-file", type=FILE, help="Holds the certificate's passphrase in its first line."
+    ),
+    click.option("--add", is_flag=True, help="Add to the signatures that the report bears already."),
+    click.option(
+        "--verify", is_flag=True, help="Sign nothing; say who signed, and whether it was changed since."
+    ),
+    click.option("--trust", type=FILE, help="For --verify: certificates of the authorities you trust (PEM)."),
 )

@@ -16,25 +16,27 @@ import numpy as np
 
 from accuracy import __version__
 from accuracy.conversion import use_grid_folder
-from accuracy.drives import conditions_of, read_drives, time_slip
-from accuracy.errors import FrameError, RequestError
-from accuracy.explaining.mistakes import CloudBoxes, find_apart, find_mistakes, frame_facts
-from accuracy.frames import WorkingFrame, working_frame
+from accuracy.drives import Drives, conditions_of, read_drives, time_slip
+from accuracy.errors import RequestError
+from accuracy.explaining.mistakes import find_mistakes, frame_facts
+from accuracy.frames import WorkingFrame, refuse_distorted, working_frame
 from accuracy.grading import graded_record
 from accuracy.itself import against_itself, relative_accuracy
 from accuracy.job import Job, RunInput
 from accuracy.matching.measure import matching_settings
 from accuracy.matching.target import TargetSettings
 from accuracy.matching.template import BUILT_IN, Template, load_templates
-from accuracy.measuring import checkpoint_result
+from accuracy.measuring import check_radius, checkpoint_result, measuring_words
 from accuracy.model import (
     Checkpoint,
     CheckpointResult,
+    ContractLimit,
     Exclusion,
     InputFile,
     Mistake,
     Patch,
     Progress,
+    Reason,
     RelativeResult,
     Result,
     Role,
@@ -43,9 +45,16 @@ from accuracy.model import (
     TrajectorySeries,
     no_progress,
 )
+from accuracy.off_cloud import nowhere_near, some_off_the_cloud
 from accuracy.placing import Placed, PlacingOptions, ground_scale, place
 from accuracy.reading.checkpoints import read_checkpoints
-from accuracy.reading.cloud import checkpoints_in_boxes, read_headers, sha256_of
+from accuracy.reading.cloud import (
+    checkpoints_in_boxes,
+    cloud_extent,
+    hidden_clouds,
+    read_headers,
+    sha256_of,
+)
 from accuracy.reading.cloud_header import CloudHeader
 from accuracy.reading.cloud_keeping import PatchWindow
 from accuracy.reading.kept import rounded
@@ -53,6 +62,7 @@ from accuracy.reading.patches import gather_patches
 from accuracy.reading.table_types import CheckpointTable
 from accuracy.rounding import LengthText
 from accuracy.runs import SPEED, compare_records
+from accuracy.subsets import check_attribute, expanded
 from accuracy.units import LengthUnit
 
 
@@ -81,7 +91,9 @@ def measure(job: Job, progress: Progress = no_progress) -> Measured:
     table = read_checkpoints(job.checkpoints, job.table)
     placed = _placed(job, table, frame)
     checkpoints = _with_survey_sigma(placed.checkpoints, job.survey_sigma_m)
-    _known_exclusions(job.exclusions, checkpoints)
+    job = dataclasses.replace(job, exclusions=_known_exclusions(job.exclusions, checkpoints))
+    _known_attributes(job, checkpoints)
+    check_radius(job.measuring, _window(job, checkpoints).outer_radius_m)
     templates = {} if job.templates is None else load_templates(job.templates)
     relative = against_itself(job, headers, frame, progress)
     drives = read_drives(job, frame, progress)
@@ -96,7 +108,10 @@ def measure(job: Job, progress: Progress = no_progress) -> Measured:
         if run.name in drives.rigs:
             conditions, effects = conditions_of(drives.rigs[run.name], checkpoints, kept, record.checkpoints)
             record = dataclasses.replace(record, conditions=conditions, condition_effects=effects)
-        mistakes = _mistakes(job, record, frame)
+        mistakes = (
+            *some_off_the_cloud(headers[run.name], frame, checkpoints),
+            *_mistakes(job, record, frame),
+        )
         if run.name in drives.rigs:
             slip = time_slip(drives.rigs[run.name], kept)
             mistakes = mistakes if slip is None else (slip, *mistakes)
@@ -105,7 +120,7 @@ def measure(job: Job, progress: Progress = no_progress) -> Measured:
         patches[run.name] = kept
         several = len(job.runs) > 1
         inputs.extend(_cloud_inputs(run, headers[run.name], progress, several=several))
-        inputs.extend(_trajectory_inputs(run, several=several))
+        inputs.extend(_trajectory_inputs(run, drives, several=several))
     if job.templates is not None:
         inputs.append(InputFile(path=str(job.templates), sha256=sha256_of(job.templates), role="template"))
     if job.frame.geoid is not None:
@@ -136,6 +151,7 @@ def measure(job: Job, progress: Progress = no_progress) -> Measured:
         run=statement,
         runs=tuple(records) if len(records) > 1 else (),
         trajectories=drives.comparisons,
+        not_compared=tuple(drives.not_compared.values()),
         comparisons=compared.comparisons,
         matrices=compared.matrices,
         decisions=compared.decisions,
@@ -159,6 +175,14 @@ def _frame(job: Job, headers: Sequence[CloudHeader]) -> WorkingFrame:
         declared=job.frame.cloud_crs,
         horizontal_unit=job.frame.cloud_unit or recorded[0],
         height_unit=job.frame.cloud_height_unit or recorded[1],
+    )
+    low, high = cloud_extent(headers)
+    unit_m = frame.horizontal_unit.metres
+    refuse_distorted(
+        frame,
+        (low[0] + high[0]) / 2 * unit_m,
+        (low[1] + high[1]) / 2 * unit_m,
+        path=None if job.frame.cloud_crs else headers[0].path,
     )
     remarks = dict.fromkeys(
         f"{header.path.name}: {remark}"
@@ -234,19 +258,34 @@ def _with_survey_sigma(
     )
 
 
-def _known_exclusions(exclusions: Sequence[Exclusion], checkpoints: Sequence[Checkpoint]) -> None:
+def _known_exclusions(
+    exclusions: Sequence[Exclusion], checkpoints: Sequence[Checkpoint]
+) -> tuple[Exclusion, ...]:
     known = {point.id for point in checkpoints}
     for exclusion in exclusions:
-        if exclusion.id not in known:
-            raise RequestError(
-                f'checkpoint "{exclusion.id}" is to be left out, but the table has no such id',
-                remedy="Check the id; capital letters count.",
-            )
         if not exclusion.reason.strip():
             raise RequestError(
                 f'checkpoint "{exclusion.id}" is to be left out without a reason',
                 remedy="Write the reason: the report prints it.",
             )
+    return tuple(
+        dataclasses.replace(exclusion, id=name)
+        for exclusion in exclusions
+        for name in expanded((exclusion.id,), known, "to be left out")
+    )
+
+
+def _known_attributes(job: Job, checkpoints: Sequence[Checkpoint]) -> None:
+    """Refuse a misspelt attribute: no checkpoint would be found under it, and nobody would know why."""
+    asked = [(f'key limit "{limit.name}"', name) for limit in _limits(job) for name in limit.where]
+    if job.compare_by is not None:
+        asked.append(("key compare_by", job.compare_by))
+    for place_in_file, name in asked:
+        check_attribute(name, checkpoints, path=job.job_file, place=place_in_file)
+
+
+def _limits(job: Job) -> list[ContractLimit]:
+    return [limit for request in (job.request, *job.further_requests) for limit in request.limits]
 
 
 # --------------------------------------------------------------------------- one run
@@ -268,7 +307,7 @@ def _measure_run(
         headers, checkpoints, horizontal_unit_m=unit_m, margin_m=job.window.outer_radius_m
     )
     if not near.any():
-        raise _nowhere_near(run, headers, frame, checkpoints, table)
+        raise nowhere_near(run.name, headers, frame, checkpoints, table.path)
     gathered = gather_patches(
         headers,
         checkpoints,
@@ -286,6 +325,9 @@ def _measure_run(
         progress(f"Measuring {run.name}", number, len(checkpoints))
         measured.append(checkpoint_result(point, patch, settings, excluded.get(point.id)))
     remarks = [*gathered.remarks]
+    if hidden := hidden_clouds(run.clouds):
+        names = ", ".join(path.name for path in hidden[:5]) + (" and more" if len(hidden) > 5 else "")
+        remarks.append(f"Hidden files (a name or folder that begins with a dot) were passed over: {names}.")
     if gathered.withheld_or_noise:
         remarks.append(
             f"{gathered.withheld_or_noise:,} withheld or noise points near checkpoints were left out."
@@ -319,9 +361,13 @@ def _left_aside(checkpoints: Sequence[CheckpointResult]) -> list[str]:
     control = [c.id for c in checkpoints if c.role is Role.CONTROL]
     if control:
         remarks.append(f"Control points, measured but not counted: {', '.join(control)}.")
-    outside = [c.id for c in checkpoints if not c.vertical.measured and c.vertical.code == "outside_cloud"]
-    if outside:
-        remarks.append(f"No point of the cloud lies near these checkpoints: {', '.join(outside)}.")
+    for code, words in (
+        (Reason.OUTSIDE_CLOUD, "No point of the cloud lies near these checkpoints"),
+        (Reason.LEFT_OUT, "The points near these checkpoints were all left out, for the reasons given there"),
+    ):
+        ids = [c.id for c in checkpoints if not c.vertical.measured and c.vertical.code == code]
+        if ids:
+            remarks.append(f"{words}: {', '.join(ids)}.")
     return remarks
 
 
@@ -332,38 +378,6 @@ def _window(job: Job, checkpoints: Sequence[Checkpoint]) -> PatchWindow:
     whole_m = max(job.window.whole_radius_m, search_m + 1.5 * largest_m + 0.3)
     return dataclasses.replace(
         job.window, whole_radius_m=whole_m, outer_radius_m=max(job.window.outer_radius_m, whole_m)
-    )
-
-
-def _nowhere_near(
-    run: RunInput,
-    headers: Sequence[CloudHeader],
-    frame: WorkingFrame,
-    checkpoints: Sequence[Checkpoint],
-    table: CheckpointTable,
-) -> FrameError:
-    """The refusal, with what would bring the checkpoints onto the cloud where something would."""
-    unit_m = frame.horizontal_unit.metres
-    box_m = np.array([[*header.minimum[:2], *header.maximum[:2]] for header in headers]) * unit_m
-    east = np.array([point.easting_m for point in checkpoints])
-    north = np.array([point.northing_m for point in checkpoints])
-    boxes = CloudBoxes(box_m=box_m)
-    west_m, south_m, east_m, north_m = boxes.whole_m
-    middle = np.array([(west_m + east_m) / 2]), np.array([(south_m + north_m) / 2])
-    facts = frame_facts(frame, *middle, np.array([float(np.median([c.height_m for c in checkpoints]))]))
-    suggested = find_apart(boxes, east, north, frame=facts)
-    first = checkpoints[0]
-    words = (
-        f"no checkpoint lies on the cloud of run {run.name}: the cloud reaches from {west_m:.1f} to "
-        f"{east_m:.1f} m east and {south_m:.1f} to {north_m:.1f} m north, and checkpoint "
-        f'"{first.id}" is at {first.easting_m:.1f}, {first.northing_m:.1f}'
-    )
-    if suggested:
-        return FrameError(f"{words}. {suggested[0].evidence}", path=table.path, remedy=suggested[0].check_by)
-    return FrameError(
-        words,
-        path=table.path,
-        remedy="Check units, coordinate system and the order of the columns of both.",
     )
 
 
@@ -390,7 +404,7 @@ def _cloud_inputs(
     ]
 
 
-def _trajectory_inputs(run: RunInput, *, several: bool) -> list[InputFile]:
+def _trajectory_inputs(run: RunInput, drives: Drives, *, several: bool) -> list[InputFile]:
     name = run.name if several else None
     own = [] if run.trajectory is None else [run.trajectory]
     return [
@@ -399,7 +413,13 @@ def _trajectory_inputs(run: RunInput, *, several: bool) -> list[InputFile]:
             for one in own
         ),
         *(
-            InputFile(path=str(one.path), sha256=sha256_of(one.path), role="reference", run=name)
+            InputFile(
+                path=str(one.path),
+                sha256=sha256_of(one.path),
+                role="reference",
+                run=name,
+                note="not compared" if (run.name, one.name) in drives.not_compared else None,
+            )
             for one in run.references
         ),
     ]
@@ -408,7 +428,6 @@ def _trajectory_inputs(run: RunInput, *, several: bool) -> list[InputFile]:
 def _settings(job: Job, placed: Placed) -> dict[str, str]:
     """Every setting that shaped the numbers, in words."""
     selection = job.selection
-    matching = matching_settings(job.measuring)
     settings = {
         "points": "all classes but noise"
         if selection.classes is None
@@ -416,8 +435,7 @@ def _settings(job: Job, placed: Placed) -> dict[str, str]:
         "returns": selection.returns,
         "patch radius": f"{job.window.whole_radius_m:g} m whole or more, "
         f"thinned to {job.window.outer_radius_m:g} m",
-        "largest surface radius": f"{matching.surface.largest_radius_m:g} m",
-        "search radius for marks": f"{matching.target.search_radius_m:g} m",
+        **measuring_words(job.measuring),
     }
     if selection.source_ids is not None:
         settings["point sources"] = ", ".join(str(number) for number in sorted(selection.source_ids))

@@ -7,21 +7,19 @@ the kind of height. Each step is either asked for or left out; nothing is guesse
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Literal
 
 import numpy as np
 import pyproj
 
 from accuracy.conversion import convert, datum_remark, undulation_m
 from accuracy.errors import FrameError, RequestError
-from accuracy.frames import WorkingFrame, declared_crs
+from accuracy.frames import HeightKind, WorkingFrame, declared_crs, height_kind
 from accuracy.ground import GroundScale
 from accuracy.model import Checkpoint, FloatArray
 from accuracy.reading.table_types import CheckpointTable
-
-HeightKind = Literal["ellipsoidal", "orthometric"]
+from accuracy.rounding import counted
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -51,8 +49,11 @@ def place(table: CheckpointTable, frame: WorkingFrame, options: PlacingOptions) 
     Raises FrameError where a conversion is impossible, RequestError where the options contradict
     each other or the table, and TableError for latitudes without a coordinate system.
     """
-    if options.table_crs is None and options.ground is None and options.geoid is None:
-        return Placed(checkpoints=table.checkpoints, steps=(), remarks=_height_kinds(table, options))
+    source = None if options.table_crs is None else declared_crs(options.table_crs)
+    heights = _Heights.of(table, frame, options, source)
+    if source is None and options.ground is None and options.geoid is None:
+        heights.refuse_mixed(table.path)
+        return Placed(checkpoints=table.checkpoints, steps=(), remarks=heights.remarks)
     steps: list[str] = []
     remarks: list[str] = []
     moved = _Positions.of(table)
@@ -68,14 +69,79 @@ def place(table: CheckpointTable, frame: WorkingFrame, options: PlacingOptions) 
             f"Ground coordinates scaled to grid with the combined factor {options.ground.combined_factor!r} "
             f"about {options.ground.origin_name}."
         )
-    if options.table_crs is not None:
-        moved = _reproject(table, moved, frame, options.table_crs, steps, remarks)
+    if source is not None:
+        moved = _reproject(table, moved, frame, source, heights, steps, remarks)
     elif table.geographic:
         return Placed(checkpoints=table.checkpoints, steps=(), remarks=())  # refuses in its own words
     if options.geoid is not None:
-        moved = _change_heights(table, moved, frame, options, steps)
-    remarks += _height_kinds(table, options)
+        moved = _change_heights(table, moved, frame, options.geoid, heights, steps)
+    elif not heights.by_systems:
+        heights.refuse_mixed(table.path)
+    remarks += heights.remarks
     return Placed(checkpoints=moved.checkpoints(table), steps=tuple(steps), remarks=tuple(remarks))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Heights:
+    """The kinds of height of table and cloud, by whatever says so; None where nothing does."""
+
+    table: HeightKind | None
+    cloud: HeightKind | None
+    by_systems: bool
+    """Whether the two coordinate systems themselves bring the heights over."""
+    remarks: tuple[str, ...]
+
+    @classmethod
+    def of(
+        cls, table: CheckpointTable, frame: WorkingFrame, options: PlacingOptions, source: pyproj.CRS | None
+    ) -> _Heights:
+        """What is declared stands above what a system says, and that above the table's heading."""
+        by_system = None if source is None else height_kind(source)
+        heights = cls(
+            table=options.table_heights or by_system or table.height_kind,
+            cloud=options.cloud_heights or frame.height_kind,
+            by_systems=options.geoid is None
+            and source is not None
+            and frame.crs is not None
+            and _has_height(source)
+            and _has_height(frame.crs),
+            remarks=(),
+        )
+        return replace(heights, remarks=heights._contradictions(table, frame, options, by_system))
+
+    def _contradictions(
+        self,
+        table: CheckpointTable,
+        frame: WorkingFrame,
+        options: PlacingOptions,
+        by_system: HeightKind | None,
+    ) -> tuple[str, ...]:
+        remarks = [
+            f"{where} says {said} heights; they were declared {declared}."
+            for where, said, declared in (
+                ("The table's heading", table.height_kind, options.table_heights or by_system),
+                ("The system of the checkpoints", by_system, options.table_heights),
+                ("The cloud's own system", frame.height_kind, options.cloud_heights),
+            )
+            if said and declared and said != declared
+        ]
+        if self.table and not self.cloud:
+            remarks.append(
+                f"The checkpoints have {self.table} heights; of which kind the cloud's are, nothing "
+                "says. That they are of the same kind is taken on the surveyor's word."
+            )
+        return tuple(remarks)
+
+    def refuse_mixed(self, path: Path) -> None:
+        """Raise FrameError where the kinds differ and nothing brings one to the other."""
+        if self.table and self.cloud and self.table != self.cloud:
+            raise FrameError(
+                f"the checkpoints have {self.table} heights and the cloud {self.cloud} ones, and no geoid "
+                "grid is named: their difference, often tens of metres, would stand in every residual",
+                path=path,
+                remedy="Name the geoid grid with --geoid; or, if both are of one kind, say so with "
+                "--checkpoint-heights or --cloud-heights.",
+            )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -143,11 +209,11 @@ def _reproject(
     table: CheckpointTable,
     positions: _Positions,
     frame: WorkingFrame,
-    table_crs: str,
+    source: pyproj.CRS,
+    heights: _Heights,
     steps: list[str],
     remarks: list[str],
 ) -> _Positions:
-    source = declared_crs(table_crs)
     target = frame.crs
     if target is None:
         raise FrameError(
@@ -162,8 +228,8 @@ def _reproject(
             path=table.path,
             remedy="Name the system that the table is truly in with --checkpoints-crs.",
         )
-    if not _has_height(source) or not _has_height(target):
-        # Without a vertical system on both sides heights are taken to be of one kind already.
+    if not heights.by_systems:
+        # Heights are of one kind already, or a geoid grid of the user's changes them afterwards.
         source, target = _plan(source), _plan(target)
     if source.equals(target, ignore_axis_order=True):
         remarks.extend(datum_remark(source, target))
@@ -216,67 +282,52 @@ def _change_heights(
     table: CheckpointTable,
     positions: _Positions,
     frame: WorkingFrame,
-    options: PlacingOptions,
+    geoid: Path,
+    heights: _Heights,
     steps: list[str],
 ) -> _Positions:
-    if options.geoid is None or options.table_heights is None or options.cloud_heights is None:
+    if heights.table is None or heights.cloud is None:
         raise RequestError(
             "a geoid grid says nothing without the kind of both heights",
-            path=options.geoid,
+            path=geoid,
             remedy="Say --checkpoint-heights and --cloud-heights, each ellipsoidal or orthometric.",
         )
-    if options.table_heights == options.cloud_heights:
+    if heights.table == heights.cloud:
         raise RequestError(
-            f"checkpoints and cloud are both said to have {options.table_heights} heights, "
+            f"checkpoints and cloud are both said to have {heights.table} heights, "
             "so there is nothing for a geoid grid to change",
-            path=options.geoid,
+            path=geoid,
             remedy="Leave out --geoid, or correct the kind of heights.",
         )
     if frame.crs is None or frame.crs.geodetic_crs is None:
         raise FrameError(
             "the cloud has no coordinate system record, so its place on the geoid is not known",
-            path=options.geoid,
+            path=geoid,
             remedy="Declare the cloud's system with --crs.",
         )
     plane = _plan(frame.crs)
     unit = plane.axis_info[0].unit_conversion_factor
     geographic = plane.geodetic_crs
     if geographic is None:
-        raise FrameError(f'"{plane.name}" has no geodetic system', path=options.geoid)
+        raise FrameError(f'"{plane.name}" has no geodetic system', path=geoid)
     to_degrees = pyproj.Transformer.from_crs(plane, geographic.to_2d(), always_xy=True)
     longitude, latitude = to_degrees.transform(positions.first / unit, positions.second / unit)
-    undulation = undulation_m(options.geoid, np.asarray(longitude), np.asarray(latitude))
+    undulation = undulation_m(geoid, np.asarray(longitude), np.asarray(latitude))
     outside = np.flatnonzero(np.isnan(undulation))
     if outside.size:
         index = int(outside[0])
         rows = [*table.rows, *(table.rows[i] for i in positions.observed_rows)]
         raise FrameError(
-            f'{outside.size} points lie outside the geoid grid, the first of them "{rows[index].id}"',
-            path=options.geoid,
+            f'{counted(outside.size, "point")} outside the geoid grid, the first "{rows[index].id}"',
+            path=geoid,
             remedy="Use a grid that covers the project.",
         )
-    sign = -1.0 if options.table_heights == "ellipsoidal" else 1.0
+    sign = -1.0 if heights.table == "ellipsoidal" else 1.0
     steps.append(
-        f"Checkpoint heights changed from {options.table_heights} to {options.cloud_heights} with the geoid "
-        f"grid {options.geoid.name} (geoid height {undulation.min():.3f} to {undulation.max():.3f} m)."
+        f"Checkpoint heights changed from {heights.table} to {heights.cloud} with the geoid "
+        f"grid {geoid.name} (geoid height {undulation.min():.3f} to {undulation.max():.3f} m)."
     )
     return positions.moved(positions.first, positions.second, positions.height_m + sign * undulation)
-
-
-def _height_kinds(table: CheckpointTable, options: PlacingOptions) -> tuple[str, ...]:
-    """A caution where the table's heading names one kind of height and the cloud is said to have another."""
-    kind = options.table_heights or table.height_kind
-    if kind and options.cloud_heights and kind != options.cloud_heights and options.geoid is None:
-        return (
-            f"The checkpoints have {kind} heights and the cloud {options.cloud_heights} ones, and no "
-            "geoid grid was given: their difference stays in every height residual.",
-        )
-    if options.table_heights and table.height_kind and options.table_heights != table.height_kind:
-        return (
-            f"The table's heading says {table.height_kind} heights; they were declared "
-            f"{options.table_heights}.",
-        )
-    return ()
 
 
 def ground_scale(

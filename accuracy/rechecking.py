@@ -17,7 +17,6 @@ from accuracy.errors import RecordError, RequestError
 from accuracy.grading import graded_record
 from accuracy.itself import relative_accuracy
 from accuracy.model import (
-    Checkpoint,
     CheckpointResult,
     ClassRequest,
     Component,
@@ -29,17 +28,24 @@ from accuracy.model import (
     RunRecord,
     no_progress,
 )
-from accuracy.reading.kept import digest, load_patches
-from accuracy.record import read_result
+from accuracy.reading.kept import digest
+from accuracy.reclassing import ClassChange, changed_requests
+from accuracy.record import RESULT_NAME, read_sealed
+from accuracy.rounding import LengthText
 from accuracy.runs import compare_records
 from accuracy.standards import overall_outcome
 from accuracy.statistics.influence import folds
-from accuracy.subsets import Subset, SubsetRules, choose
+from accuracy.subsets import Subset, SubsetRules, choose, expanded
 
 if TYPE_CHECKING:
-    from accuracy.matching.template import Template
+    from accuracy.remeasuring import Remeasured
 
 _NOT_IN_SUBSET = "not in this subset of the checkpoints"
+_SEALED = "The record and its patches are as they were written: seal and SHA-256 fit."
+_NOT_SEALED = (
+    "The record bears no seal, so whether it was changed since it was written is not known; its patches are "
+    "as they were written. --measure-again holds its residuals against them."
+)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -48,48 +54,78 @@ class RecheckOptions:
 
     rules: SubsetRules = dataclasses.field(default_factory=SubsetRules)
     exclusions: tuple[Exclusion, ...] = ()
-    request: ClassRequest | None = None
-    """Another class or standard; None keeps what the record was graded by."""
+    classes: ClassChange = dataclasses.field(default_factory=ClassChange)
+    """Another class or standard; what it does not name stays as the record was graded."""
     radius_m: float | None = None
     measure_again: bool = False
     parts: Literal["none", "leave-one-out"] | int = "none"
     """An int asks for that many folds."""
 
 
-def recheck(
-    folder: Path, options: RecheckOptions, progress: Progress = no_progress
-) -> tuple[Result, dict[str, bytes]]:
-    """The new record and the archives of its patches, unchanged.
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Rechecked:
+    """The new record, the archives of its patches, unchanged, and what is to be told besides."""
 
-    Raises RecordError for a folder that is damaged or incomplete, RequestError for a choice that
-    cannot be made.
+    result: Result
+    archives: Mapping[str, bytes]
+    sentences: tuple[str, ...]
+    """What the record was held against, and what is graded or measured differently."""
+
+
+def check_out(folder: Path, out: Path) -> None:
+    """Refuse to write over a result: the one that is rechecked, or another. Raises RequestError."""
+    record = out / RESULT_NAME
+    if not record.exists():
+        return
+    source = folder / RESULT_NAME if folder.is_dir() else folder
+    same = source.exists() and record.samefile(source)
+    raise RequestError(
+        "is the folder of the result that is to be rechecked" if same else "holds another result already",
+        path=out,
+        remedy="Name a new folder with --out.",
+    )
+
+
+def recheck(folder: Path, options: RecheckOptions, progress: Progress = no_progress) -> Rechecked:
+    """Grade the same measurements anew, or measure the kept patches again.
+
+    Raises RecordError for a folder that is damaged, incomplete or changed, RequestError for a choice
+    that cannot be made.
     """
-    result = read_result(folder)
+    result, sealed = read_sealed(folder)
+    folder = folder if folder.is_dir() else folder.parent
     records = list(result.runs) or [result.run]
     subset = choose(result.run.checkpoints, options.rules, crs_wkt=result.crs_wkt)
     exclusions = _exclusions(result, options.exclusions)
-    requests = result.requests if options.request is None else (options.request,)
-    measuring = dict(result.measuring)
-    if options.radius_m is not None:
-        measuring |= {"smallest_radius_m": options.radius_m, "largest_radius_m": options.radius_m}
+    requests, regraded = changed_requests(result.requests, options.classes, LengthText(result.unit))
     archives = _archives(folder, records)
-    again = options.measure_again or options.radius_m is not None
+    sentences = [_SEALED if sealed else _NOT_SEALED, *regraded]
+    measuring, settings = result.measuring, result.settings
+    fresh: dict[str, Remeasured] = {}
+    if options.measure_again or options.radius_m is not None:
+        # Loaded only here: most rechecks measure nothing and should not wait for the estimators.
+        from accuracy.remeasuring import measured_again, new_settings, told, with_radius
+
+        measuring = with_radius(result.measuring, options.radius_m)
+        fresh = {
+            record.name: measured_again(folder, record, result, measuring, progress) for record in records
+        }
+        settings = new_settings(result.settings, measuring, fresh[result.run.name])
+        sentences += told(fresh, result.run.name)
     renewed = []
     for number, record in enumerate(records, start=1):
         progress("Rechecking", number, len(records))
-        checkpoints: Sequence[CheckpointResult] = record.checkpoints
-        if again:
-            checkpoints = _measured_again(folder, record, result, measuring)
-        checkpoints = _counted(checkpoints, subset, exclusions)
+        again = fresh.get(record.name)
+        checkpoints = record.checkpoints if again is None else again.checkpoints
         graded = graded_record(
             name=record.name,
             attributes=record.attributes,
-            checkpoints=tuple(checkpoints),
+            checkpoints=tuple(_counted(checkpoints, subset, exclusions)),
             excluded_ids={exclusion.id for exclusion in exclusions},
             requests=requests,
             unit=result.unit,
             relative=relative_accuracy(result.relative) if _relative_was_graded(record) else None,
-            remarks=record.remarks,
+            remarks=(*record.remarks, *regraded, *(() if again is None else again.remarks)),
         )
         renewed.append(
             dataclasses.replace(
@@ -109,8 +145,8 @@ def recheck(
         compare_by=result.compare_by,
     )
     statement = next(record for record in renewed if record.name == result.run.name)
-    return (
-        dataclasses.replace(
+    return Rechecked(
+        result=dataclasses.replace(
             result,
             exclusions=exclusions,
             run=statement,
@@ -121,20 +157,21 @@ def recheck(
             parts=_parts(statement, options.parts, options.rules.seed, requests, result),
             requests=requests,
             measuring=measuring,
+            settings=settings,
             subset=subset.words if subset.words is not None else result.subset,
         ),
-        archives,
+        archives=archives,
+        sentences=tuple(sentences),
     )
 
 
 def _exclusions(result: Result, more: tuple[Exclusion, ...]) -> tuple[Exclusion, ...]:
     known = {point.id for point in result.run.checkpoints}
-    for exclusion in more:
-        if exclusion.id not in known:
-            raise RequestError(
-                f'checkpoint "{exclusion.id}" is to be left out, but the record has no such id',
-                remedy="Check the id; capital letters count.",
-            )
+    more = tuple(
+        Exclusion(id=name, reason=exclusion.reason)
+        for exclusion in more
+        for name in expanded((exclusion.id,), known, "to be left out")
+    )
     fresh = {exclusion.id for exclusion in more}
     return (*(one for one in result.exclusions if one.id not in fresh), *more)
 
@@ -168,51 +205,8 @@ def _archives(folder: Path, records: Sequence[RunRecord]) -> dict[str, bytes]:
     return archives
 
 
-def _measured_again(
-    folder: Path, record: RunRecord, result: Result, measuring: Mapping[str, float]
-) -> tuple[CheckpointResult, ...]:
-    # Loaded only here: most rechecks measure nothing and should not wait for the estimators.
-    from accuracy.matching.measure import matching_settings
-    from accuracy.measuring import checkpoint_result
-
-    settings = matching_settings(measuring, _templates(result))
-    patches = load_patches(folder / str(record.patches_file), sha256=str(record.patches_sha256))
-    return tuple(
-        checkpoint_result(_as_surveyed(point), patches[point.id], settings, None)
-        for point in record.checkpoints
-    )
-
-
 def _relative_was_graded(record: RunRecord) -> bool:
     return any(verdict.component is Component.RELATIVE for verdict in record.verdicts)
-
-
-def _templates(result: Result) -> Mapping[str, Template]:
-    """The user's own marks, from the file that the record names and only from that one."""
-    from accuracy.matching.template import load_templates
-    from accuracy.reading.cloud import sha256_of
-
-    given = next((one for one in result.inputs if one.role == "template"), None)
-    if given is None:
-        return {}
-    path = Path(given.path)
-    if not path.is_file() or sha256_of(path) != given.sha256:
-        raise RecordError(
-            "the file of your own marks is not there, or not the one of the record",
-            path=path,
-            remedy="Restore it: marks cannot be measured again without it.",
-        )
-    return load_templates(path)
-
-
-def _as_surveyed(point: CheckpointResult) -> Checkpoint:
-    return Checkpoint(
-        **{
-            field.name: getattr(point, field.name)
-            for field in dataclasses.fields(Checkpoint)
-            if field.name != "row"
-        }
-    )
 
 
 def _counted(

@@ -7,16 +7,17 @@ same for one run and for many. The same nouns always give the same bytes.
 
 from __future__ import annotations
 
+import hashlib
 import json
-import os
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
 import cattrs
-from cattrs.errors import BaseValidationError
+from cattrs.errors import BaseValidationError, ForbiddenExtraKeysError
 
 from accuracy.errors import RecordError
+from accuracy.kinds import Fault, faults, in_words, place, read_strictly
 from accuracy.model import (
     HorizontalResidual,
     NotMeasured,
@@ -27,14 +28,18 @@ from accuracy.model import (
 
 SCHEMA = "accuracy-result/1"
 RESULT_NAME = "result.json"
+SEAL = "seal"
+_RESTORE = "Restore it from the original result folder, or measure again."
 
 
 def _converter() -> cattrs.Converter:
     converter = cattrs.Converter(forbid_extra_keys=True, detailed_validation=True)
+    read_strictly(converter)
 
     def measured_or_not(measured_class: type[Any]) -> Any:
         def structure(value: Mapping[str, Any], _: Any) -> Any:
-            return converter.structure(value, measured_class if value["measured"] else NotMeasured)
+            measured = converter.structure(value["measured"], bool)
+            return converter.structure(value, measured_class if measured else NotMeasured)
 
         return structure
 
@@ -56,9 +61,10 @@ def result_to_mapping(result: Result) -> dict[str, Any]:
 
 
 def result_from_mapping(mapping: Mapping[str, Any], *, path: Path | None = None) -> Result:
-    """The record's nouns again.
+    """The record's nouns again; a seal is left to ``read_sealed``.
 
-    Raises RecordError for another schema and for a record that is not complete.
+    Raises RecordError for another schema, and for a record that is not complete or holds a value
+    that is not of its kind, naming the place of it.
     """
     if mapping.get("schema") != SCHEMA:
         raise RecordError(
@@ -66,46 +72,62 @@ def result_from_mapping(mapping: Mapping[str, Any], *, path: Path | None = None)
             path=path,
             remedy="Open it with the version that wrote it, or measure again.",
         )
-    rest = dict(mapping)
+    rest = {key: value for key, value in mapping.items() if key != SEAL}
     run = {key: rest.pop(key) for key in _RUN_KEYS if key != "name" and key in rest}
     run["name"] = rest.pop("run", None)
     try:
         return _CONVERTER.structure({**rest, "run": run}, Result)
     except (BaseValidationError, KeyError, TypeError, ValueError) as error:
+        fault = next(faults(error))
+        keys = fault.keys
+        if keys[:1] == ("run",):  # it stands at the top level of the file, its name as "run"
+            keys = keys[:1] if keys[1:] == ("name",) else keys[1:]
         raise RecordError(
-            "the record is not complete: " + "; ".join(_complaints(error)),
-            path=path,
-            remedy="Restore it from the original result folder, or measure again.",
+            _complaint(fault), path=path, place=place(keys, mapping), remedy=_RESTORE
         ) from error
 
 
-def _complaints(error: BaseException) -> list[str]:
-    if isinstance(error, BaseValidationError):
-        return cattrs.transform_error(error)[:3]
-    return [str(error)]
-
-
-def write_atomically(path: Path, content: bytes) -> None:
-    """Write beside ``path`` and move into place, so that no half-written file is ever seen."""
-    path.parent.mkdir(parents=True, exist_ok=True)
-    beside = path.with_name(f".{path.name}.writing")
-    try:
-        beside.write_bytes(content)
-        os.replace(beside, path)  # noqa: PTH105 - atomic on every system, as Path.replace is
-    finally:
-        beside.unlink(missing_ok=True)
+def _complaint(fault: Fault) -> str:
+    if isinstance(fault.error, KeyError):
+        return "the record is not complete: this key is missing"
+    if isinstance(fault.error, ForbiddenExtraKeysError):
+        unknown = ", ".join(f'"{key}"' for key in sorted(fault.error.extra_fields))
+        return f"the record has keys that this version does not know: {unknown}"
+    return f"the record is damaged: {in_words(fault)}"
 
 
 def result_bytes(result: Result) -> bytes:
     """The record as a file. NaN has no place in it: a figure that does not exist is null."""
-    text = json.dumps(result_to_mapping(result), indent=1, ensure_ascii=False, allow_nan=False)
+    mapping = result_to_mapping(result)
+    text = json.dumps({**mapping, SEAL: _seal(mapping)}, indent=1, ensure_ascii=False, allow_nan=False)
     return (text + "\n").encode()
+
+
+def _seal(mapping: Mapping[str, Any]) -> str:
+    """SHA-256 of all that a record says, whatever the order of its keys and its blanks.
+
+    It shows slips and edits, not fraud: who changes the record on purpose can seal it anew. Against
+    that stand the digital signature of the report, which prints the record's SHA-256, and measuring
+    again from the kept patches.
+    """
+    said = {key: value for key, value in mapping.items() if key != SEAL}
+    text = json.dumps(said, sort_keys=True, separators=(",", ":"), ensure_ascii=False, allow_nan=False)
+    return hashlib.sha256(text.encode()).hexdigest()
 
 
 def read_result(folder_or_file: Path) -> Result:
     """Read the record of a result folder.
 
-    Raises RecordError when it is missing, damaged, incomplete or of another schema.
+    Raises RecordError when it is missing, damaged, incomplete, of another schema or changed after it
+    was written.
+    """
+    return read_sealed(folder_or_file)[0]
+
+
+def read_sealed(folder_or_file: Path) -> tuple[Result, bool]:
+    """The record, and whether it bears a seal: one without may have been changed unseen.
+
+    Raises RecordError as ``read_result`` does.
     """
     path = folder_or_file / RESULT_NAME if folder_or_file.is_dir() else folder_or_file
     try:
@@ -116,14 +138,18 @@ def read_result(folder_or_file: Path) -> Result:
             path=folder_or_file,
             remedy="Name the folder that a check was written to with --out.",
         ) from None
-    except (ValueError, OSError) as error:
-        raise RecordError(
-            f"it cannot be read: {error}",
-            path=path,
-            remedy="Restore it from the original result folder, or measure again.",
-        ) from error
+    except (ValueError, OSError, RecursionError) as error:
+        raise RecordError(f"it cannot be read: {error}", path=path, remedy=_RESTORE) from error
     if not isinstance(mapping, dict):
         raise RecordError(
             "it holds no record", path=path, remedy="Name a folder that a check was written to."
         )
-    return result_from_mapping(mapping, path=path)
+    result = result_from_mapping(mapping, path=path)
+    if SEAL in mapping and mapping[SEAL] != _seal(mapping):
+        raise RecordError(
+            "the record was changed after it was written: its seal does not fit what it says",
+            path=path,
+            place=f"key {SEAL}",
+            remedy=_RESTORE,
+        )
+    return result, SEAL in mapping

@@ -2,20 +2,25 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping
 from datetime import date
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from accuracy.errors import RequestError
-from accuracy.job import FrameInput, GroundInput, Job, RelativeInput, RunInput, parse_length_m
 from accuracy.model import ClassRequest, Exclusion
-from accuracy.reading.patches import PointSelection
-from accuracy.reading.table_types import TableOptions
 from accuracy.rechecking import RecheckOptions
+from accuracy.reclassing import ClassChange
 from accuracy.standards import check_request, side_by_side_requests
 from accuracy.subsets import SubsetRules
-from accuracy.units import LengthUnit, parse_length_unit
+from accuracy.units import LengthUnit, parse_length_m, parse_length_unit
+
+# The readers are loaded where a job is made: a recheck needs none of them.
+if TYPE_CHECKING:
+    from accuracy.job import FrameInput, Job
+    from accuracy.reading.patches import PointSelection
+    from accuracy.reading.table_types import TableOptions
 
 
 def job_from_options(clouds: tuple[Path, ...], given: Mapping[str, Any]) -> Job:
@@ -23,7 +28,9 @@ def job_from_options(clouds: tuple[Path, ...], given: Mapping[str, Any]) -> Job:
 
     Raises RequestError for options that contradict each other.
     """
-    name = clouds[0].name.split(".")[0] if len(clouds) == 1 else clouds[0].resolve().parent.name
+    from accuracy.job import Job, RelativeInput, RunInput
+
+    name = cloud_name(clouds[0]) if len(clouds) == 1 else clouds[0].resolve().parent.name
     return Job(
         title=given["title"] or f"Accuracy of {name}",
         checkpoints=given["checkpoints"],
@@ -52,6 +59,11 @@ def job_from_options(clouds: tuple[Path, ...], given: Mapping[str, Any]) -> Job:
     )
 
 
+def cloud_name(path: Path) -> str:
+    """The file's name without a cloud's ending; whatever other points it has belong to it."""
+    return re.sub(r"(\.copc)?\.la[sz]$", "", path.name or path.resolve().name, flags=re.IGNORECASE)
+
+
 def recheck_options(given: Mapping[str, Any]) -> RecheckOptions:
     """What the options of ``recheck`` ask to be different.
 
@@ -65,10 +77,6 @@ def recheck_options(given: Mapping[str, Any]) -> RecheckOptions:
         if not equals or not name.strip():
             raise RequestError(f'"{text}" is not NAME=VALUE', remedy="Write it like --where surface=asphalt.")
         pairs.append((name.strip(), value.strip()))
-    graded = ("standard", "vertical_class", "horizontal_class", "three_d_class", "class_name")
-    request = None
-    if any(given[name] is not None for name in graded):
-        request = class_request({**given, "standard": given["standard"] or "asprs-2024"})
     return RecheckOptions(
         rules=SubsetRules(
             only=given["only"],
@@ -78,7 +86,14 @@ def recheck_options(given: Mapping[str, Any]) -> RecheckOptions:
             seed=given["seed"],
         ),
         exclusions=exclusions(given["without"], given["reason"]),
-        request=request,
+        classes=ClassChange(
+            standard=given["standard"],
+            vertical_m=optional_length(given["vertical_class"]),
+            horizontal_m=optional_length(given["horizontal_class"]),
+            three_d_m=optional_length(given["three_d_class"]),
+            class_name=given["class_name"],
+            drop=given["drop"],
+        ),
         radius_m=optional_length(given["radius"], "m"),
         measure_again=given["measure_again"],
         parts="leave-one-out" if given["leave_one_out"] else (given["folds"] or "none"),
@@ -96,6 +111,8 @@ def _unit(text: str | None) -> LengthUnit | None:
 
 def table_options(given: Mapping[str, Any]) -> TableOptions:
     """How the checkpoint table is to be read."""
+    from accuracy.reading.table_types import TableOptions
+
     return TableOptions(
         columns=given["columns"],
         unit=_unit(given["unit"]),
@@ -106,6 +123,8 @@ def table_options(given: Mapping[str, Any]) -> TableOptions:
 
 def frame_input(given: Mapping[str, Any]) -> FrameInput:
     """What is said about the frames of cloud and table."""
+    from accuracy.job import FrameInput, GroundInput
+
     factor, about = given["combined_factor"], given["scale_about"]
     if (factor is None) != (about is None):
         raise RequestError(
@@ -147,6 +166,8 @@ def class_request(given: Mapping[str, Any]) -> ClassRequest:
 
 def selection(given: Mapping[str, Any]) -> PointSelection:
     """Which points are measured on."""
+    from accuracy.reading.patches import PointSelection
+
     return PointSelection(
         classes=_numbers(given["classes"], "a point class"),
         returns=given["returns"],

@@ -5,6 +5,7 @@ Part of the pipeline: after the runs are measured and graded.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -13,6 +14,8 @@ from accuracy.model import (
     Component,
     GradedRun,
     Interval,
+    Outcome,
+    RuleOutcome,
     RunComparison,
     RunMatrix,
     RunRecord,
@@ -89,9 +92,10 @@ def _decision(
                 speed_m_per_s=None if speed is None else float(speed) / 3.6,
                 outcome=verdict.outcome,
                 tested_m=verdict.tested_m,
-                interval_95_m=_interval(record, component, verdict),
+                interval_95_m=interval_of_tested(verdict),
                 n=_count(record, component),
-                why=verdict.why,
+                why=_why_not_graded(verdict),
+                tested_name=verdict.tested_name or "RMSE",
             )
         )
     if class_m is None or all(one.speed_m_per_s is None for one in graded):
@@ -99,26 +103,28 @@ def _decision(
     return decide_fastest(graded, class_m=class_m, component=component, text=text)
 
 
-def _figures(record: RunRecord, component: Component) -> tuple[int, float | None, Interval | None]:
-    """n, survey RMS and the interval of the RMSE of one component."""
-    summary = record.summary
-    if component is Component.VERTICAL and summary.vertical is not None:
-        return summary.vertical.n, summary.vertical.survey_rms_m, summary.vertical.rmse_interval_95_m
-    if component is Component.HORIZONTAL and summary.horizontal is not None:
-        return summary.horizontal.n, summary.horizontal.survey_rms_m, summary.horizontal.rmse_interval_95_m
-    if component is Component.THREE_D and summary.three_d is not None:
-        return summary.three_d.n, summary.three_d.survey_rms_m, summary.three_d.rmse_bootstrap_95_m
-    return 0, None, None
+def _why_not_graded(verdict: Verdict) -> str:
+    """The rules that leave a verdict open, in words; empty where it is graded."""
+    if verdict.outcome is not Outcome.NOT_GRADED:
+        return ""
+    open_rules = [rule for rule in verdict.rules if rule.decisive and rule.outcome is not RuleOutcome.MET]
+    return " ".join(rule.words for rule in open_rules) or verdict.why
 
 
 def _count(record: RunRecord, component: Component) -> int:
-    return _figures(record, component)[0]
+    summary = record.summary
+    figures = {
+        Component.VERTICAL: summary.vertical,
+        Component.HORIZONTAL: summary.horizontal,
+        Component.THREE_D: summary.three_d,
+    }[component]
+    return 0 if figures is None else figures.n
 
 
-def _interval(record: RunRecord, component: Component, verdict: Verdict) -> Interval | None:
-    """Of the tested figure: the survey's share is added to both ends, as it is to the figure itself."""
-    _, survey_m, interval = _figures(record, component)
-    if interval is None or verdict.tested_m is None:
-        return interval
-    share = survey_m or 0.0
-    return (interval[0] ** 2 + share**2) ** 0.5, (interval[1] ** 2 + share**2) ** 0.5
+def interval_of_tested(verdict: Verdict) -> Interval | None:
+    """The 95 % interval of the tested figure: what the figure adds to the fit is added to both ends."""
+    interval = verdict.fit_interval_95_m
+    if interval is None or verdict.tested_m is None or verdict.fit_m is None:
+        return None
+    added_m = math.sqrt(max(verdict.tested_m**2 - verdict.fit_m**2, 0.0))
+    return math.hypot(interval[0], added_m), math.hypot(interval[1], added_m)

@@ -5,12 +5,14 @@ Part of the pipeline: ids and rules in, ids and words out; no figure is computed
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
+from difflib import get_close_matches
 from pathlib import Path
 
 from accuracy.errors import RequestError
-from accuracy.model import CheckpointResult
+from accuracy.model import Checkpoint, CheckpointResult
+from accuracy.rounding import counted
 from accuracy.statistics.influence import random_subset
 
 _FIELDS = ("cover", "role", "mark")
@@ -48,14 +50,9 @@ def choose(
     chosen = list(checkpoints)
     words = []
     if rules.only:
-        known = {point.id for point in checkpoints}
-        unknown = [identifier for identifier in rules.only if identifier not in known]
-        if unknown:
-            raise RequestError(
-                f'no checkpoint has the id "{unknown[0]}"', remedy="Check the id; capital letters count."
-            )
-        chosen = [point for point in chosen if point.id in rules.only]
-        words.append("only " + ", ".join(sorted(set(rules.only))))
+        only = set(expanded(rules.only, {point.id for point in checkpoints}, "to be counted"))
+        chosen = [point for point in chosen if point.id in only]
+        words.append("only " + ", ".join(sorted(only)))
     for name, value in rules.where:
         chosen = _having(checkpoints, chosen, name, value)
         words.append(f"{name} is {value}")
@@ -71,7 +68,8 @@ def choose(
         candidates = [point.id for point in chosen if point.used]
         if not 0 < rules.random <= len(candidates):
             raise RequestError(
-                f"{rules.random} checkpoints are to be drawn and {len(candidates)} are there to draw from",
+                f"{counted(rules.random, 'checkpoint')} {'is' if rules.random == 1 else 'are'} to be drawn "
+                f"and {len(candidates)} are there to draw from",
                 remedy="Ask for fewer.",
             )
         drawn = set(random_subset(candidates, rules.random, seed=rules.seed))
@@ -92,14 +90,47 @@ def attribute(point: CheckpointResult, name: str) -> str | None:
 def _having(
     everyone: Sequence[CheckpointResult], among: Sequence[CheckpointResult], name: str, value: str
 ) -> list[CheckpointResult]:
+    check_attribute(name, everyone)
     values = sorted({found for point in everyone if (found := attribute(point, name)) is not None})
-    if not values:
-        names = sorted({*_FIELDS, *(key for point in everyone for key in point.attributes)})
-        raise RequestError(
-            f'no checkpoint has an attribute "{name}"', remedy=f"There are {', '.join(names)}."
-        )
     if value not in values:
         raise RequestError(
             f'no checkpoint has {name} "{value}"', remedy=f"There are {', '.join(values[:12])}."
         )
     return [point for point in among if attribute(point, name) == value]
+
+
+def check_attribute(
+    name: str,
+    checkpoints: Sequence[Checkpoint | CheckpointResult],
+    *,
+    path: Path | None = None,
+    place: str | None = None,
+) -> None:
+    """Refuse an attribute that no checkpoint has. Raises RequestError, with the nearest name there is."""
+    names = sorted({*_FIELDS, *(key for point in checkpoints for key in point.attributes)})
+    if name not in names:
+        near = get_close_matches(name, names, n=1)
+        raise RequestError(
+            f'no checkpoint has an attribute "{name}"',
+            path=path,
+            place=place,
+            remedy=(f'Did you mean "{near[0]}"? ' if near else "") + f"There are {', '.join(names)}.",
+        )
+
+
+def expanded(given: Sequence[str], known: Collection[str], what: str) -> tuple[str, ...]:
+    """The ids meant: each as it stands or, where no checkpoint is called that, several with commas between.
+
+    Raises RequestError for an id that no checkpoint has.
+    """
+    ids: list[str] = []
+    for text in given:
+        parts = [text] if text in known else [part for piece in text.split(",") if (part := piece.strip())]
+        unknown = next((part for part in parts or [text] if part not in known), None)
+        if unknown is not None:
+            raise RequestError(
+                f'checkpoint "{unknown}" is {what}, but no checkpoint has that id',
+                remedy="Check the id; capital letters count.",
+            )
+        ids += parts
+    return tuple(dict.fromkeys(ids))

@@ -6,10 +6,11 @@ International foot: 0.3048 m exactly. US survey foot: 1200/3937 m exactly (EPSG 
 
 from __future__ import annotations
 
+import re
 from enum import StrEnum
 from fractions import Fraction
 
-from accuracy.errors import FrameError
+from accuracy.errors import FrameError, RequestError
 
 
 class LengthUnit(StrEnum):
@@ -84,3 +85,36 @@ def parse_length_unit(text: str) -> LengthUnit:
             f'unit "{text}" is not known',
             remedy="Write metre, international-foot or us-survey-foot.",
         ) from None
+
+
+_LENGTH = re.compile(r"\s*([0-9]+(?:[.][0-9]*)?|[.][0-9]+)\s*([a-zA-Z -]*?)\s*")
+# A bare class is in centimetres, as the standards name classes; a number as small as this is more
+# likely metres, and a factor of a hundred is never guessed.
+SMALLEST_BARE_CM = 0.5
+_SUBUNITS = {"cm": 0.01, "mm": 0.001}
+
+
+def parse_length_m(text: str, *, bare_unit: str = "cm") -> float:
+    """A length such as "5 cm", "0.05 m" or "0.16 ft", in metres; a bare number is in ``bare_unit``.
+
+    Raises RequestError for anything else, for a length that is not positive, and for a bare number so
+    small that it may be metres.
+    """
+    match = _LENGTH.fullmatch(text)
+    if match is None:
+        raise RequestError(f'"{text}" is not a length', remedy='Write it like "5 cm", "0.05 m" or "0.16 ft".')
+    number, unit = float(match[1]), match[2].lower() or bare_unit
+    try:
+        metres = _SUBUNITS[unit] if unit in _SUBUNITS else parse_length_unit(unit).metres
+    except FrameError:
+        raise RequestError(
+            f'"{text}" has a unit that is not known', remedy='Write it like "5 cm", "0.05 m" or "0.16 ft".'
+        ) from None
+    if not number > 0:
+        raise RequestError(f'"{text}" is not a positive length', remedy='Write it like "5 cm".')
+    if not match[2] and bare_unit == "cm" and number < SMALLEST_BARE_CM:
+        raise RequestError(
+            f'"{text}" does not say its unit: {number:g} cm or {number:g} m?',
+            remedy=f'Write "{number:g} m" or "{number:g} cm".',
+        )
+    return number * metres

@@ -15,7 +15,7 @@ from accuracy.subsets import SubsetRules
 def main(folder: Path, name: str, value: str) -> None:
     """Count only the checkpoints whose attribute has that value."""
     options = accuracy.RecheckOptions(rules=SubsetRules(where=((name, value),)))
-    result, _ = accuracy.recheck(folder, options)
+    result = accuracy.recheck(folder, options).result
     print(f"{result.title}: {result.subset}")
     for verdict in result.run.verdicts:
         print(f"{verdict.component}: {verdict.outcome}. {verdict.why}")

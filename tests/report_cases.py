@@ -134,9 +134,16 @@ def _summary(checkpoints: Sequence[CheckpointResult], *, with_excluded: bool = F
 
 
 def _verdict(
-    component: Component, class_m: float | None, tested_m: float | None, n: int, unit: LengthUnit
+    component: Component,
+    class_m: float | None,
+    part: AxisSummary | HorizontalSummary | ThreeDSummary | None,
+    unit: LengthUnit,
 ) -> Verdict:
     text = LengthText(unit)
+    tested_m, n = (None, 0) if part is None else (part.rmse_with_survey_m, part.n)
+    interval = (
+        part.rmse_bootstrap_95_m if isinstance(part, ThreeDSummary) else part and part.rmse_interval_95_m
+    )
     symbol = {Component.VERTICAL: "RMSE_V", Component.HORIZONTAL: "RMSE_H", Component.THREE_D: "RMSE_3D"}[
         component
     ]
@@ -224,6 +231,9 @@ def _verdict(
         probability_met=None
         if tested_m is None or class_m is None
         else (0.9712 if tested_m < class_m else 0.0004),
+        tested_name=symbol,
+        fit_m=part and part.rmse_m,
+        fit_interval_95_m=interval,
     )
 
 
@@ -341,13 +351,11 @@ def make(
         summary = replace(summary, with_exclusions=_summary(checkpoints, with_excluded=True))
     v, h, d = summary.vertical, summary.horizontal, summary.three_d
     verdicts = [
-        _verdict(Component.VERTICAL, class_m, v and v.rmse_with_survey_m, v.n if v else 0, unit),
-        _verdict(Component.HORIZONTAL, class_m, h and h.rmse_with_survey_m, h.n if h else 0, unit),
+        _verdict(Component.VERTICAL, class_m, v, unit),
+        _verdict(Component.HORIZONTAL, class_m, h, unit),
     ]
     if d is not None:
-        verdicts.append(
-            _verdict(Component.THREE_D, class_m and 1.2 * class_m, d.rmse_with_survey_m, d.n, unit)
-        )
+        verdicts.append(_verdict(Component.THREE_D, class_m and 1.2 * class_m, d, unit))
     distribution = (
         Distribution(
             shape="area", area_m2=268000.0, smallest_spacing_m=9.0, quadrant_shares=(0.29, 0.23, 0.27, 0.21)
@@ -409,7 +417,7 @@ def nothing_measured() -> Result:
         replace(c, used=False, why_not_used="no point of the cloud within 3 m", vertical=nothing)
         for c in whole.run.checkpoints
     )
-    verdicts = tuple(_verdict(v.component, v.class_m, None, 0, whole.unit) for v in whole.run.verdicts)
+    verdicts = tuple(_verdict(v.component, v.class_m, None, whole.unit) for v in whole.run.verdicts)
     run = replace(
         whole.run,
         checkpoints=checkpoints,

@@ -18,8 +18,12 @@ from accuracy.units import LengthUnit
 
 FOOT_M = LengthUnit.INTERNATIONAL_FOOT.metres
 _FEWEST_PART = 3
-"""Of a table that lies partly on the cloud: fewer points land in a box by chance."""
 _LEAST_SHARE = 0.5
+_FACTOR_REACH = 1.6e-5
+"""Relative: what a geoid height of 100 m, the largest on Earth, does to a combined factor."""
+_FACTOR_ROUNDING = 2e-6
+"""Relative: a factor rounded to six decimals, or computed some kilometres away."""
+_MOST_STEPS = 1000
 _ALL = 99.0
 """Score of a change that brings every point onto the cloud, whatever its place in the order."""
 
@@ -42,6 +46,27 @@ class CloudBoxes:
             & (northing_m <= north + margin)
         )
         return np.asarray(inside.any(axis=0))
+
+    def far_off(self, easting_m: FloatArray, northing_m: FloatArray) -> BoolArray:
+        """(n,) whether each position lies farther off than the cloud is long, and a kilometre at least.
+
+        Nearer ones may be honest points of a road that goes on.
+        """
+        west, south, east, north = self.whole_m
+        reach = max(1000.0, float(np.hypot(east - west, north - south)))
+        away_east = np.maximum(np.maximum(west - easting_m, easting_m - east), 0)
+        away_north = np.maximum(np.maximum(south - northing_m, northing_m - north), 0)
+        return np.asarray(np.hypot(away_east, away_north) > reach)
+
+    def apart(self, easting_m: FloatArray, northing_m: FloatArray) -> BoolArray:
+        """(n,) the rows to be explained: those far off where there are some, or else all off the cloud.
+
+        Of a table that lies partly on the cloud fewer than three are none: they land in a box by chance.
+        """
+        on, far = self.holds(easting_m, northing_m), self.far_off(easting_m, northing_m)
+        if on.any() and far.sum() >= _FEWEST_PART:
+            return far
+        return ~on if not on.any() or (~on).sum() >= _FEWEST_PART else np.zeros_like(on)
 
     @property
     def whole_m(self) -> tuple[float, float, float, float]:
@@ -83,26 +108,27 @@ def find_apart(
     Empty where all lie on the cloud already or nothing helps.
     """
     on = boxes.holds(easting_m, northing_m)
-    off = ~on
+    off = boxes.apart(easting_m, northing_m)
     total = int(off.sum())
-    if not total or (on.any() and total < _FEWEST_PART):
+    if not total:
         return ()
     east, north = easting_m[off], northing_m[off]
     found: list[Mistake] = []
-    # The register of systems is asked only where nothing simpler brings every point onto the cloud.
+    # The register of systems is searched, which takes seconds, only where every point lies off the cloud
+    # and nothing simpler brings all onto it.
     tried = chain(
         ((change, False) for change in _simple(boxes, east, north, frame, table_unit)),
         ((change, True) for change in _zones(boxes, east, north, frame)),
     )
     for rank, (change, last_resort) in enumerate(tried):
-        if last_resort and any(one.score > _ALL for one in found):
+        if last_resort and (on.any() or any(one.score > _ALL for one in found)):
             break
         held = int(boxes.holds(change.easting_m, change.northing_m).sum())
         if held < _LEAST_SHARE * total:
             continue
         of_what = (
             f"{held} of {total} checkpoints"
-            if total == on.size
+            if not on.any()
             else f"{held} of the {total} checkpoints that lie off the cloud"
         )
         found.append(
@@ -127,7 +153,8 @@ def _simple(
     boxes: CloudBoxes, east: FloatArray, north: FloatArray, frame: FrameFacts, table_unit: LengthUnit
 ) -> Iterator[_Change]:
     yield _Change("axes_swapped", north, east, "easting and northing were swapped")
-    yield from _units(east, north, frame)
+    yield from _units(east, north)
+    yield from _ground(boxes, east, north, frame)
     yield from _degrees(east, north, frame, table_unit)
     yield from _false_eastings(east, north, frame)
     yield from _digits(boxes, east, north)
@@ -141,7 +168,7 @@ def _simple(
         )
 
 
-def _units(east: FloatArray, north: FloatArray, frame: FrameFacts) -> Iterator[_Change]:
+def _units(east: FloatArray, north: FloatArray) -> Iterator[_Change]:
     yield _Change(
         "feet_for_metres",
         east * FOOT_M,
@@ -174,19 +201,50 @@ def _units(east: FloatArray, north: FloatArray, frame: FrameFacts) -> Iterator[_
         -SURVEY_FOOT_EXCESS * 1e6,
         "ppm",
     )
-    factor = frame.combined_factor
-    if factor is None:
+
+
+def _ground(boxes: CloudBoxes, east: FloatArray, north: FloatArray, frame: FrameFacts) -> Iterator[_Change]:
+    """Ground and grid, scaled about the origin of the grid with the combined or the scale factor alone."""
+    scale, combined = frame.grid_scale, frame.combined_factor
+    if scale is None or combined is None:
         return
-    for share, ground, grid in ((factor, "table", "cloud"), (1 / factor, "cloud", "table")):
-        yield _Change(
-            "ground_for_grid",
-            east * share,
-            north * share,
-            f"the {ground}'s coordinates were on the ground and the {grid}'s on the grid, with the combined "
-            f"factor {factor:.8f} computed here",
-            factor,
-            "ratio",
-        )
+    known = frame.undulation_m is not None
+    for computed, reach in (
+        (combined, _FACTOR_ROUNDING if known else _FACTOR_REACH),
+        (scale, _FACTOR_ROUNDING),
+    ):
+        for ground, grid in (("table", "cloud"), ("cloud", "table")):
+            share = computed if ground == "table" else 1 / computed
+            best = _best_share(boxes, east, north, share, reach)
+            factor = best if ground == "table" else 1 / best
+            yield _Change(
+                "ground_for_grid",
+                east * best,
+                north * best,
+                f"the {ground}'s coordinates were on the ground and the {grid}'s on the grid, with a factor "
+                f"of about {factor:.6f} from the grid's origin (computed here: scale factor {scale:.6f}, "
+                f"combined factor {combined:.6f}{'' if known else ' without the geoid height'})",
+                factor,
+                "ratio",
+            )
+
+
+def _best_share(boxes: CloudBoxes, east: FloatArray, north: FloatArray, share: float, reach: float) -> float:
+    """The factor within ``reach`` of ``share`` that brings the most points onto the cloud.
+
+    A factor that hardly differs from 1 is not searched about: any small shift would pass for it.
+    """
+    largest = float(max(np.abs(east).max(), np.abs(north).max()))
+    wide = CloudBoxes(box_m=boxes.box_m, margin_m=boxes.margin_m + reach * largest)
+    if abs(share - 1) <= reach or wide.holds(east * share, north * share).sum() < _LEAST_SHARE * east.size:
+        return share
+    steps = min(
+        2 * int(np.ceil(reach * largest / boxes.margin_m)) if boxes.margin_m else _MOST_STEPS, _MOST_STEPS
+    )
+    shares = share * (1 + np.linspace(-reach, reach, steps + 1))
+    held = np.array([int(boxes.holds(east * one, north * one).sum()) for one in shares])
+    best = np.flatnonzero(held == held.max())
+    return float(shares[best[best.size // 2]])
 
 
 def _degrees(

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from accuracy.explaining.mistake_models import Explanation, Fit, Sample, Weighing
-from accuracy.explaining.mistake_words import CHECK_BY, Speech
+from accuracy.explaining.mistake_words import CHECK_BY, Speech, in_a_row
 from accuracy.model import FloatArray, Mistake
 
 LEAST_SCORE = 8.0
@@ -111,23 +111,21 @@ def _bad_points(sample: Sample, best: Fit, class_m: float | None, speech: Speech
     n, axes = sample.residual_m.shape
     size = np.sqrt(np.sum(best.left_m[stray] ** 2, axis=1))
     least = max(2 * relevant_m(class_m), 6 * best.scale_m)
-    found = []
-    for index, off in sorted(zip(stray, size, strict=True), key=lambda pair: -pair[1]):
-        if off < least or gain < LEAST_SCORE:
-            continue
-        signed = float(best.left_m[index, 0]) if axes == 1 else float(off)
-        where = "in height" if axes == 1 else "in plan"
-        found.append(
-            dataclasses.replace(
-                suggestion(
-                    "one_bad_point",
-                    signed,
-                    "m",
-                    f"Checkpoint {sample.ids[index]} alone is off by {speech.length(signed)} {where}, "
-                    f"{off / max(best.scale_m, 1e-9):.0f} times the spread of the other {n - stray.size}: "
-                    "a bad point?",
-                ),
-                score=gain,
-            )
-        )
-    return found
+    if gain < LEAST_SCORE:
+        return []
+    worst = [int(k) for k in np.argsort(-size, kind="stable") if size[k] >= least]
+    if not worst:
+        return []
+    signed = [float(best.left_m[stray[k], 0]) if axes == 1 else float(size[k]) for k in worst]
+    ids = [sample.ids[stray[k]] for k in worst]
+    lengths = [speech.length(one) for one in signed]
+    times = [f"{size[k] / max(best.scale_m, 1e-9):.0f}" for k in worst]
+    where = "in height" if axes == 1 else "in plan"
+    spread = f"times the spread of the other {n - stray.size}"
+    if len(worst) == 1:
+        words = f"Checkpoint {ids[0]} alone is off by {lengths[0]} {where}, {times[0]} {spread}: a bad point?"
+    else:
+        off = in_a_row([f"{name} by {length}" for name, length in zip(ids, lengths, strict=True)])
+        words = f"Checkpoints are off {where}: {off}, {in_a_row(times)} {spread}. Bad points?"
+    # One suggestion for all of them: none is alone, and the first to be read names every one.
+    return [dataclasses.replace(suggestion("one_bad_point", signed[0], "m", words), score=gain)]

@@ -14,10 +14,8 @@ from scipy.spatial import cKDTree
 from accuracy.explaining.mistake_judging import Candidate, suggestion
 from accuracy.explaining.mistake_models import Explanation, Fit, Sample
 from accuracy.explaining.mistake_words import Speech, named
-from accuracy.model import FloatArray, Mistake
+from accuracy.model import SAME_PLACE_M, FloatArray, Mistake
 
-SAME_PLACE_M = 0.03
-"""Two occupations of one mark lie within this in plan (common practice, no source)."""
 SAME_AS_CONTROL_M = 0.05
 FACT_SCORE = 10.0
 """Of what the table itself shows: below any explanation of the residuals, above nothing at all."""

@@ -14,6 +14,7 @@ WEEK_S = 604_800.0
 # The ten-bit week number of GPS starts again every 1024 weeks (IS-GPS-200).
 ROLLOVER_S = 1024 * WEEK_S
 _NOISE_S = 0.5
+_MOST_OF = 0.5
 _MOST_OUTSIDE = 0.02
 """Share of the cloud's time that may lie outside once the slip is taken off."""
 
@@ -46,6 +47,34 @@ def find_time_slip(
                 check_by=CHECK_BY[kind],
                 score=outside - left,
             )
+    return None
+
+
+# Zeros of other clocks that a column of GPS seconds may really count from.
+_OTHER_ZEROS = (
+    (1e9, "a billion seconds (adjusted standard GPS time for GPS seconds)"),
+    (315_964_800.0 - 18.0, "the years from 1970 to 1980 (Unix time for GPS seconds)"),
+)
+_DAY_S = 86_400.0
+
+
+def slip_between(span_s: tuple[float, float], other_s: tuple[float, float]) -> str | None:
+    """What would bring two spans of time that lie apart over each other, in words; None where nothing would.
+
+    Args:
+        span_s: first and last epoch of the one, GPS seconds.
+        other_s: of the other, which the words speak of.
+    """
+    shorter = min(span_s[1] - span_s[0], other_s[1] - other_s[0])
+    slips = [(slip, words) for _, slip, words in _slips()]
+    slips += [(sign * slip, words) for slip, words in _OTHER_ZEROS for sign in (1, -1)]
+    days = round((other_s[0] - span_s[0]) / _DAY_S)
+    if days:
+        slips.append((days * _DAY_S, "one day" if abs(days) == 1 else f"{abs(days):,} days"))
+    for slip, words in slips:
+        shared = min(span_s[1], other_s[1] - slip) - max(span_s[0], other_s[0] - slip)
+        if shared > 0 and shared >= _MOST_OF * shorter:
+            return f"{words} too {'late' if slip > 0 else 'early'}"
     return None
 
 

@@ -44,7 +44,7 @@ CHECK_BY = {
     "control_as_check": "Ask which points were used in processing; mark them with the role control and "
     "survey others in their place.",
     "duplicate_points": "Delete one of each pair, or average the occupations, so that no point counts twice.",
-    "one_bad_point": "Occupy this point again, and look at its photograph and at the cloud around it for a "
+    "one_bad_point": "Occupy the point again, and look at its photograph and at the cloud around it for a "
     "car, a kerb or a moved mark.",
     "clock_slip": "Compare the scanner's time stamps with the trajectory's clock at a sharp turn or at a "
     "start from standstill.",
@@ -81,3 +81,8 @@ def named(ids: Sequence[str], most: int = 6) -> str:
     """Ids in a row, cut where they are too many to read."""
     shown = ", ".join(ids[:most])
     return shown if len(ids) <= most else f"{shown} and {len(ids) - most} more"
+
+
+def in_a_row(words: Sequence[str]) -> str:
+    """Words with "and" before the last."""
+    return " and ".join(words) if len(words) < 3 else f"{', '.join(words[:-1])} and {words[-1]}"

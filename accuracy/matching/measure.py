@@ -70,9 +70,13 @@ def measure_checkpoint(
     observed = observed_residual(checkpoint)
     if observed is None:
         return vertical, horizontal, face
+    read_m = observed.residual_height_m
+    if isinstance(vertical, VerticalResidual) and read_m is not None:
+        vertical = _height_held_against(vertical, read_m)
+        read_m = None
     if isinstance(horizontal, NotMeasured):
         return vertical, observed, face
-    return vertical, _held_against(horizontal, observed), face
+    return vertical, _held_against(horizontal, observed, read_m), face
 
 
 def _position(  # noqa: PLR0911 - one return for each kind of mark
@@ -174,11 +178,32 @@ def observed_residual(checkpoint: Checkpoint) -> HorizontalResidual | None:
     )
 
 
-def _held_against(measured: HorizontalResidual, observed: HorizontalResidual) -> HorizontalResidual:
-    """The measurement with its difference from what the operator saw."""
+def _height_held_against(measured: VerticalResidual, read_m: float) -> VerticalResidual:
+    """The surface's height with its difference from the residual that the operator read."""
+    difference_m = measured.residual_m - read_m
+    flags = _with_doubt(measured.flags, abs(difference_m))
+    return replace(measured, observed_difference_m=difference_m, flags=flags)
+
+
+def _held_against(
+    measured: HorizontalResidual, observed: HorizontalResidual, read_m: float | None
+) -> HorizontalResidual:
+    """The mark's position with its difference from what the operator saw.
+
+    ``read_m`` is the height that was read, where no surface was measured to hold it against.
+    """
     east = measured.residual_easting_m - observed.residual_easting_m
     north = measured.residual_northing_m - observed.residual_northing_m
-    flags = measured.flags
-    if math.hypot(east, north) > _READING_M:
-        flags = (*flags, Flag.OBSERVED_DISAGREES)
-    return replace(measured, observed_difference_m=(east, north), flags=flags)
+    up = None
+    if read_m is not None and measured.residual_height_m is not None:
+        up = measured.residual_height_m - read_m
+    return replace(
+        measured,
+        observed_difference_m=(east, north),
+        observed_height_difference_m=up,
+        flags=_with_doubt(measured.flags, max(math.hypot(east, north), abs(up or 0.0))),
+    )
+
+
+def _with_doubt(flags: tuple[Flag, ...], difference_m: float) -> tuple[Flag, ...]:
+    return (*flags, Flag.OBSERVED_DISAGREES) if difference_m > _READING_M else flags

@@ -9,6 +9,8 @@ Radius and model follow from the points alone, so the same points in any order g
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 
 from accuracy.matching.edges import break_distance, edge_distance
@@ -43,6 +45,32 @@ def measure_height(
     Returns:
         VerticalResidual, or NotMeasured with the reason in a surveyor's words.
     """
+    measured = _measured(patch, survey_sigma_m, settings)
+    if not isinstance(measured, NotMeasured) or not patch.left_out:
+        return measured
+    of_all = f"within {patch.outer_radius_m:.1f} m of the checkpoint"
+    if measured.code is Reason.OUTSIDE_CLOUD:
+        left = (
+            f"the nearest of the others is {_nearest_m(patch):.2f} m away"
+            if len(patch)
+            else "no other lies there"
+        )
+        return NotMeasured(
+            code=Reason.LEFT_OUT,
+            reason=f"The points {of_all} were left out ({patch.left_out_words}); {left}.",
+        )
+    if measured.code is Reason.TOO_FEW_POINTS:
+        return replace(measured, reason=f"{measured.reason} Left out {of_all}: {patch.left_out_words}.")
+    return measured
+
+
+def _nearest_m(patch: Patch) -> float:
+    return float(np.min(np.hypot(patch.east_m, patch.north_m)))
+
+
+def _measured(
+    patch: Patch, survey_sigma_m: float | None, settings: SurfaceSettings
+) -> VerticalResidual | NotMeasured:
     points = points_of(patch)
     # Beyond the whole radius points may be thinned, which would pass for a change of density.
     whole = patch.whole_radius_m if patch.outer_share < 1 else patch.outer_radius_m

@@ -159,10 +159,16 @@ from accuracy.model.summaries import (
     ThreeDSummary as ThreeDSummary,
 )
 from accuracy.model.survey import (
+    SAME_PLACE_M as SAME_PLACE_M,
+)
+from accuracy.model.survey import (
     Checkpoint as Checkpoint,
 )
 from accuracy.model.survey import (
     Cover as Cover,
+)
+from accuracy.model.survey import (
+    LeftOut as LeftOut,
 )
 from accuracy.model.survey import (
     Patch as Patch,

@@ -127,7 +127,7 @@ class DriftModel:
     rate: float
     """Metres per second or per metre if linear; per root second or root metre if a random walk."""
     rate_interval_95: Interval | None
-    """Bootstrap over outages; None for fewer than five."""
+    """Bootstrap over outages; None where the rate is not above zero."""
     outages: int
     words: str
 
@@ -184,6 +184,10 @@ class TrajectoryComparison:
     """Epochs called fixed that lie farther off than five robust deviations of the fixed ones."""
     worst_false_fix_m: float | None
     remarks: tuple[str, ...]
+    frame_shift_m: tuple[float | None, float | None, float | None] = (None, None, None)
+    """Reference less rig, easting, northing, height: constant, and no lever arm. None where none shows.
+    The residuals and their figures contain it."""
+    frame_shift_standard_uncertainty_m: tuple[float | None, float | None, float | None] = (None, None, None)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

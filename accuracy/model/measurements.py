@@ -16,6 +16,8 @@ class Reason(StrEnum):
     CONTROL_POINT = "control_point"
     EXCLUDED = "excluded"
     OUTSIDE_CLOUD = "outside_cloud"
+    LEFT_OUT = "left_out"
+    """Points lie there, but all are withheld, noise or not of those chosen."""
     TOO_FEW_POINTS = "too_few_points"
     COLLINEAR = "collinear"
     OUTSIDE_HULL = "outside_hull"
@@ -91,6 +93,8 @@ class VerticalResidual:
     time_s: float | None = None
     """Median time of the fitted points, as the cloud stores it."""
     flags: tuple[Flag, ...] = ()
+    observed_difference_m: float | None = None
+    """Measured minus operator-observed height, where both exist."""
     measured: Literal[True] = True
 
 
@@ -135,6 +139,8 @@ class HorizontalResidual:
     passes: tuple[PassPosition, ...] = ()
     observed_difference_m: tuple[float, float] | None = None
     """Measured minus operator-observed (easting, northing), where both exist."""
+    observed_height_difference_m: float | None = None
+    """The same of the height of a mark that has no surface under it, as a sphere."""
     flags: tuple[Flag, ...] = ()
     measured: Literal[True] = True
 

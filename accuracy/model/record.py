@@ -101,6 +101,8 @@ class Result:
     runs: tuple[RunRecord, ...] = ()
     """Every run of a job of several, the statement's among them."""
     trajectories: tuple[TrajectoryComparison, ...] = ()
+    not_compared: tuple[str, ...] = ()
+    """References that could not be compared with their run, each with the reason, in sentences."""
     comparisons: tuple[RunComparison, ...] = ()
     matrices: tuple[RunMatrix, ...] = ()
     decisions: tuple[SpeedDecision, ...] = ()

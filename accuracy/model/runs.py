@@ -11,14 +11,15 @@ from accuracy.model.verdicts import Component, Outcome
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class CheckpointInfluence:
-    """What leaving out one checkpoint would do to the RMSE."""
+    """What leaving out one checkpoint would do to the figure that is held against the class."""
 
     id: str
     rmse_without_m: float
+    """The tested figure without it: an RMSE, or what the standard makes of it."""
     change_m: float
-    """RMSE without it minus RMSE with all."""
+    """The figure without it minus the figure with all."""
     flips: bool
-    """Whether leaving it out alone would move the RMSE across the limit."""
+    """Whether leaving it out alone would move the figure across the limit."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -85,6 +86,8 @@ class GradedRun:
     n: int
     why: str = ""
     """Why it was not graded, if it was not."""
+    tested_name: str = "RMSE"
+    """What the tested figure is, as the standard writes it."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

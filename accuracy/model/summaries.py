@@ -23,7 +23,8 @@ class AxisSummary:
     rmse_with_survey_m: float | None
     """RMSE combined in quadrature with the survey's RMS standard uncertainty."""
     survey_rms_m: float | None
-    nmad_m: float
+    nmad_m: float | None
+    """None for one residual, which shows no spread."""
     minimum_m: float
     maximum_m: float
     absolute_quantile_683_m: float
@@ -50,7 +51,7 @@ class AxisSummary:
     lag_one_autocorrelation: float | None = None
     """Between neighbours along the line of checkpoints."""
     rmse_degrees_of_freedom: float | None = None
-    """n where residuals are independent, fewer where they are correlated: for the RMSE."""
+    """For the RMSE: about n where residuals are independent, fewer where they agree along the drive."""
     mean_interval_correlated_95_m: Interval | None = None
     rmse_interval_correlated_95_m: Interval | None = None
     blunder_candidates: tuple[str, ...] = ()
@@ -85,6 +86,8 @@ class HorizontalSummary:
     outliers: tuple[str, ...] = ()
     rmse_degrees_of_freedom: float | None = None
     """Between n and 2n, fewer where residuals are correlated along the drive."""
+    probability_correlated: float | None = None
+    """The larger of the two axes."""
     rmse_interval_correlated_95_m: Interval | None = None
 
 
@@ -101,6 +104,8 @@ class ThreeDSummary:
     rmse_interval_95_m: Interval | None = None
     rmse_degrees_of_freedom: float | None = None
     """Between n and 3n, fewer where residuals are correlated along the drive."""
+    probability_correlated: float | None = None
+    """The largest of the three axes."""
     rmse_interval_correlated_95_m: Interval | None = None
 
 

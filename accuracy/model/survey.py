@@ -12,12 +12,34 @@ from numpy.typing import NDArray
 
 from accuracy.model.arrays import FloatArray
 
+SAME_PLACE_M = 0.05
+"""Points nearer than this in plan stand at one place (common practice, no source)."""
+
 
 class Cover(StrEnum):
     """What stands on the ground at a checkpoint: the stratum of a vertical assessment."""
 
     OPEN = "open"
     VEGETATED = "vegetated"
+
+
+class LeftOut(StrEnum):
+    """Why a point of the cloud was not measured with; where several hold, the first counts."""
+
+    WITHHELD = "withheld"
+    NOISE = "noise"
+    CLASS = "class"
+    SOURCE = "source"
+    RETURN = "return"
+
+
+_LEFT_OUT_WORDS = {
+    LeftOut.WITHHELD: "{} withheld",
+    LeftOut.NOISE: "{} classed as noise",
+    LeftOut.CLASS: "{} of classes not chosen",
+    LeftOut.SOURCE: "{} of sources not chosen",
+    LeftOut.RETURN: "{} of returns not chosen",
+}
 
 
 class Role(StrEnum):
@@ -77,10 +99,27 @@ class Patch:
     number_of_returns: NDArray[np.uint8]
     source_id: NDArray[np.uint16]
     """The LAS point source id: the flight line or pass, where the producer filled it in."""
-    withheld_or_noise: int = 0
-    """How many points near the checkpoint were left out as withheld or noise."""
-    left_out_by_choice: int = 0
-    """How many were left out by the user's choice of classes or returns."""
+    left_out: Mapping[LeftOut, int] = field(default_factory=dict)
+    """How many points within the outer radius were left out, by reason."""
 
     def __len__(self) -> int:
         return int(self.east_m.shape[0])
+
+    @property
+    def withheld_or_noise(self) -> int:
+        """How many points near the checkpoint were left out as withheld or noise."""
+        return sum(self.left_out.get(why, 0) for why in (LeftOut.WITHHELD, LeftOut.NOISE))
+
+    @property
+    def left_out_by_choice(self) -> int:
+        """How many were left out by the user's choice of classes, returns or sources."""
+        return sum(self.left_out.values()) - self.withheld_or_noise
+
+    @property
+    def left_out_words(self) -> str:
+        """Those points in words, such as "1,203 withheld, 41 classed as noise"; empty for none."""
+        return ", ".join(
+            words.format(f"{self.left_out[why]:,}")
+            for why, words in _LEFT_OUT_WORDS.items()
+            if self.left_out.get(why)
+        )

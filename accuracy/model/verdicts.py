@@ -7,6 +7,8 @@ from dataclasses import dataclass, field
 from enum import StrEnum
 from typing import Literal
 
+from accuracy.model.arrays import Interval
+
 
 class Outcome(StrEnum):
     """What a standard says of a figure."""
@@ -74,7 +76,13 @@ class Verdict:
     statement: str | None
     """The reporting sentences in the standard's own form; None where it gives none."""
     probability_met: float | None = None
-    """Chance that the true RMSE meets the class, given the residuals (flat prior on log sigma)."""
+    """Chance that the true figure meets the class, given the residuals (flat prior on log sigma)."""
+    tested_name: str | None = None
+    """What the tested figure is, as the standard writes it."""
+    fit_m: float | None = None
+    """The same figure of the residuals alone, without the survey's share where the standard adds one."""
+    fit_interval_95_m: Interval | None = None
+    """Its 95 % interval, where it follows from an RMSE."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -156,8 +156,8 @@ def _check(asked: PlanRequest) -> None:
         )
     if not 0.5 < asked.wished < 1:
         raise RequestError(
-            f"a chance of {asked.wished:g} cannot be planned for",
-            remedy="Give one between 0.5 and 1, such as 0.9.",
+            f"a chance of {100 * asked.wished:g} % cannot be planned for",
+            remedy="Give one above 50 and below 100 percent, such as --chance 90.",
         )
     if asked.checkpoints is not None and not 1 <= asked.checkpoints <= MOST_PLACES:
         raise RequestError(

@@ -9,12 +9,11 @@ from pathlib import Path
 from typing import Any
 
 from accuracy.errors import RequestError
-from accuracy.job import parse_length_m
 from accuracy.model import ClassRequest, Cover
 from accuracy.planning.guidance import SPACING_RULES, SpacingRule
 from accuracy.planning.plan import PlanRequest, StratumRequest
 from accuracy.planning.survey import Occupation
-from accuracy.units import parse_length_unit
+from accuracy.units import parse_length_m, parse_length_unit
 
 _RANGES = re.compile(r"\s*\d+(\.\d+)?\s*-\s*\d+(\.\d+)?\s*(,\s*\d+(\.\d+)?\s*-\s*\d+(\.\d+)?\s*)*")
 

@@ -12,12 +12,13 @@ from accuracy.planning.spread import QUADRANT_SHARE, SPACING_SHARE
 from accuracy.rounding import LengthText, fixed
 
 
+def wish(share: float) -> str:
+    """The chance that was asked for, in percent as it was given."""
+    return f"{100 * share:g} %"
+
+
 def percent(chance: float) -> str:
-    """A chance in whole percent, never 0 or 100 unless it is that."""
-    if chance <= 0:
-        return "0 %"
-    if chance >= 1:
-        return "100 %"
+    """A chance in whole percent, never 0 or 100: nothing that is planned is certain."""
     if chance < 0.01:
         return "under 1 %"
     if chance > 0.99:
@@ -69,7 +70,7 @@ def _numbers(plan: Plan) -> Iterator[str]:
 
 
 def _decisions(plan: Plan) -> Iterator[str]:
-    wished = percent(plan.asked.wished)
+    wished = wish(plan.asked.wished)
     shared = plan.asked.correlation_length_m is not None
     where = "on this line" if shared else f"up to {MOST_TRIED}"
     for c in plan.components:
@@ -142,10 +143,11 @@ def _assumed(plan: Plan) -> Iterator[str]:
                 f"{text.small(c.expected_m)} {text.small_symbol}, three quarters of the limit, is assumed."
             )
         if c.survey_assumed:
+            per = "" if c.demand.component is Component.VERTICAL else " per axis"
             yield (
                 "The survey's uncertainty was not given for the "
                 f"{COMPONENT_WORDS[c.demand.component]} class: "
-                f"{text.small(c.survey_m)} {text.small_symbol} per axis is assumed, a quarter of the limit."
+                f"{text.small(c.survey_m)} {text.small_symbol}{per} is assumed, a quarter of the limit."
             )
     if plan.asked.correlation_length_m is None and plan.length_m is not None:
         yield (

@@ -30,6 +30,7 @@ from accuracy.reading.table_types import (
     SurveyedRow,
     TableOptions,
 )
+from accuracy.rounding import counted
 
 __all__ = [
     "CheckpointTable",
@@ -152,7 +153,10 @@ def describe_table(path: str | Path, options: TableOptions | None = None) -> Tab
         lines = [(i, line) for i, line in enumerate(decoded.text.split("\n"), start=1) if line.strip()]
         return TableDescription(
             path=path,
-            understood=(f"Text in {decoded.encoding}, {len(lines):,} lines that are not blank.",),
+            understood=(
+                f"Text in {decoded.encoding}, "
+                f"{counted(len(lines), 'line')} that {'is' if len(lines) == 1 else 'are'} not blank.",
+            ),
             first_rows=tuple(RowAsRead(row=i, text=line[:200], parsed="") for i, line in lines[:FIRST_ROWS]),
             odd=decoded.remarks,
             problem=str(error),
@@ -181,7 +185,7 @@ def _understood(table: CheckpointTable) -> tuple[str, ...]:
     ]
     roles = [row.role.value for row in table.rows]
     covers = [row.cover.value for row in table.rows]
-    counts = [f"{roles.count('check'):,} checkpoints", f"{roles.count('control'):,} control points"]
+    counts = [counted(roles.count("check"), "checkpoint"), counted(roles.count("control"), "control point")]
     counts += [f"{covers.count('vegetated'):,} of all under vegetation"] if "vegetated" in covers else []
     frame = "latitude and longitude in degrees" if table.geographic else "grid coordinates"
     return (

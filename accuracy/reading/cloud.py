@@ -17,9 +17,10 @@ import numpy as np
 from accuracy.errors import CloudError
 from accuracy.model import BoolArray, Checkpoint, FloatArray, Progress, no_progress
 from accuracy.reading.cloud_copc import stream_nodes
-from accuracy.reading.cloud_header import CloudHeader, Triple, read_header
+from accuracy.reading.cloud_header import CloudHeader, read_header
 from accuracy.reading.cloud_laz import check_chunks
 from accuracy.reading.cloud_records import COPY_AGAIN, EXPORT_AGAIN, lower_level_faults
+from accuracy.reading.cloud_room import Triple
 
 __all__ = [
     "CloudHeader",
@@ -44,7 +45,7 @@ logging.getLogger("laspy").addHandler(logging.NullHandler())
 
 
 def expand_cloud_paths(paths: Iterable[str | Path]) -> tuple[Path, ...]:
-    """The cloud files that ``paths`` name: files as they are, folders with all below them.
+    """The cloud files that ``paths`` name: files as they are, folders with all below them but hidden ones.
 
     Sorted by path; a file that is named twice, by whatever way, stands once. Raises CloudError for a
     path that does not exist, a file that is not .las or .laz (.copc.laz included), and a folder
@@ -53,10 +54,11 @@ def expand_cloud_paths(paths: Iterable[str | Path]) -> tuple[Path, ...]:
     found: dict[Path, Path] = {}
     for path in map(Path, paths):
         if path.is_dir():
-            inside = sorted(p for p in path.rglob("*") if p.suffix.lower() in _SUFFIXES and p.is_file())
+            inside = [p for p in _clouds_in(path) if not _is_hidden(p, path)]
             if not inside:
                 raise CloudError(
-                    "the folder holds no .las or .laz file",
+                    "the folder holds no .las or .laz file"
+                    + (" but hidden ones" if hidden_clouds([path]) else ""),
                     path=path,
                     remedy="Name the folder that holds the tiles, or the files themselves.",
                 )
@@ -75,6 +77,24 @@ def expand_cloud_paths(paths: Iterable[str | Path]) -> tuple[Path, ...]:
     if not found:
         raise CloudError("no cloud was named", remedy="Name at least one .las or .laz file, or a folder.")
     return tuple(sorted(found.values()))
+
+
+def hidden_clouds(paths: Iterable[str | Path]) -> tuple[Path, ...]:
+    """Files in folders that are passed over because their names, or a folder's below, begin with a dot.
+
+    Some systems leave such a companion beside every file that they copy; it holds no points.
+    """
+    return tuple(
+        p for path in map(Path, paths) if path.is_dir() for p in _clouds_in(path) if _is_hidden(p, path)
+    )
+
+
+def _clouds_in(folder: Path) -> list[Path]:
+    return sorted(p for p in folder.rglob("*") if p.suffix.lower() in _SUFFIXES and p.is_file())
+
+
+def _is_hidden(file: Path, folder: Path) -> bool:
+    return any(part.startswith(".") for part in file.relative_to(folder).parts)
 
 
 def read_headers(paths: Iterable[str | Path]) -> tuple[CloudHeader, ...]:

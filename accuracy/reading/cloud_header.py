@@ -27,11 +27,11 @@ from accuracy.reading.cloud_records import (
     lower_level_faults,
     walk_records,
 )
+from accuracy.reading.cloud_room import Triple, check_room
 
 if TYPE_CHECKING:
     import pyproj
 
-Triple = tuple[float, float, float]
 TimeKind = Literal["week-seconds", "adjusted-gps", "none"]
 
 WEEK_S = 604_800
@@ -146,21 +146,20 @@ def _read(path: Path, file: BinaryIO) -> CloudHeader:
     if minor >= 4:
         records += _extended(block, file, offset_to_points)
     storage = {(user, number): data for user, number, data in records if user in ("laszip encoded", "copc")}
-    end = offset_to_points + point_count * record_length
     if is_compressed:
         check_compressor(block, storage.get(("laszip encoded", 22204)), record_length)
-    elif end > block.file_size:
-        whole = (block.file_size - offset_to_points) // record_length
-        raise block.fault(
-            247 if minor >= 4 else 107,
-            "number of points",
-            f"the header promises {point_count:,} points, the file has room for {whole:,}: it is cut short",
-            COPY_AGAIN,
-        )
-    elif minor < 3 and block.file_size - end >= record_length:
-        remarks.append(
-            f"After the last promised point stand {block.file_size - end:,} more bytes, room for "
-            f"{(block.file_size - end) // record_length:,} more points; they were not read."
+    else:
+        remarks += check_room(
+            block,
+            file,
+            minor=minor,
+            offset_to_points=offset_to_points,
+            point_count=point_count,
+            record_length=record_length,
+            scales=scales,
+            offsets=offsets,
+            minimum=minimum,
+            maximum=maximum,
         )
     encoding = block.get("H", 6)
     has_time = point_format in _WITH_TIME

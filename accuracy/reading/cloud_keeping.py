@@ -6,6 +6,7 @@ alone, never on the order in which they arrive.
 
 from __future__ import annotations
 
+from collections import Counter
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -13,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from accuracy.errors import CloudError, RequestError
-from accuracy.model import BoolArray, FloatArray, Patch
+from accuracy.model import BoolArray, FloatArray, LeftOut, Patch
 from accuracy.reading.cloud_header import WEEK_S, TimeKind
 
 _SHRINK = 0.9
@@ -72,8 +73,7 @@ class Collector:
 
     checkpoint_id: str
     window: PatchWindow
-    withheld_or_noise: int = 0
-    left_out_by_choice: int = 0
+    left_out: Counter[LeftOut] = field(default_factory=Counter)
     time_kinds: set[TimeKind] = field(default_factory=set)
     colours: set[bool] = field(default_factory=set)
     _whole: list[KeptPoints] = field(default_factory=list)
@@ -177,8 +177,7 @@ class Collector:
             return_number=points["return"].copy(),
             number_of_returns=points["returns"].copy(),
             source_id=points["source"].copy(),
-            withheld_or_noise=self.withheld_or_noise,
-            left_out_by_choice=self.left_out_by_choice,
+            left_out={why: self.left_out[why] for why in LeftOut if self.left_out[why]},
         )
 
 

@@ -7,19 +7,23 @@ layered chunks, as its open-source library writes them; verified on every LAZ fi
 
 from __future__ import annotations
 
-import math
 import struct
+from collections.abc import Sequence
 from typing import BinaryIO
 
 from accuracy.errors import CloudError
 from accuracy.reading.cloud_header import CloudHeader
-from accuracy.reading.cloud_records import COPY_AGAIN
+from accuracy.reading.cloud_records import COPY_AGAIN, HEADER_BEHIND, lower_level_faults
 
 _LASZIP = ("laszip encoded", 22204)
 _LAYERED = 3
 # Layers by item type: point, colour, colour with infrared, waveform; extra bytes have one layer each.
 _LAYERS = {10: 9, 11: 1, 12: 2, 13: 1}
 _EXTRA_BYTES = 14
+
+_TRICKLE, _SLACK = 32, 8
+"""Bytes read at a time, and bytes that an encoder may leave behind its last point."""
+_MOST_DECODED, _AT_ONCE = 5_000_000, 100_000
 
 
 def check_chunks(header: CloudHeader, file: BinaryIO) -> int:
@@ -38,8 +42,6 @@ def check_chunks(header: CloudHeader, file: BinaryIO) -> int:
     variable = layout.uses_variable_size_chunks()
     # Every chunk begins with one uncompressed point, so more chunks than that have no room.
     most = (table - start) // header.record_length + 1
-    if not variable:
-        most = min(most, math.ceil(header.point_count / max(layout.chunk_size(), 1)) + 1)
     file.seek(start)
     sizes = lazrs.read_chunk_table(file, layout) if 0 < chunks <= most else []
     points, compressed = sum(n for n, _ in sizes), sum(size for _, size in sizes)
@@ -53,6 +55,7 @@ def check_chunks(header: CloudHeader, file: BinaryIO) -> int:
             path=header.path,
             remedy=COPY_AGAIN,
         )
+    _refuse_more(header, file, sizes)
     at, left = start + 8, header.point_count
     for number, (count, size) in enumerate(sizes, start=1):
         file.seek(at)
@@ -62,6 +65,70 @@ def check_chunks(header: CloudHeader, file: BinaryIO) -> int:
     return max(int(n) for n, _ in sizes)
 
 
+def _refuse_more(header: CloudHeader, file: BinaryIO, sizes: Sequence[tuple[int, int]]) -> None:
+    """Raise CloudError where the chunks hold more points than the header promises.
+
+    Layered chunks state their points. Of older ones the table tells only that all but the last are full;
+    whether the last goes on is seen by what is left of its bytes once the promised points are out. That
+    shows a dozen points or more, unless they repeat each other, and is left undone where the chunk holds
+    more than five million.
+    """
+    before, (full, size) = sum(n for n, _ in sizes[:-1]), sizes[-1]
+    at = header.offset_to_points + 8 + sum(size for _, size in sizes[:-1])
+    left = header.point_count - before
+    held = f"{before + 1:,} or more"
+    more = left <= 0
+    if left > 0 and _is_layered(header):
+        file.seek(at + header.record_length)
+        stored = before + int.from_bytes(file.read(4), "little")
+        held, more = f"{stored:,}", stored > header.point_count
+    elif 0 < left < min(full, _MOST_DECODED):
+        held, more = "more", _unread(header, file, before, left, at + size) > _SLACK
+    if more:
+        raise CloudError(
+            f"the header promises {header.point_count:,} points, the file holds {held}",
+            path=header.path,
+            place=f"byte {at:,}, chunk {len(sizes):,}",
+            remedy=HEADER_BEHIND,
+        )
+
+
+class _Trickle:
+    """A file that gives few bytes at a time, so that a buffering reader never runs far ahead."""
+
+    def __init__(self, file: BinaryIO) -> None:
+        self._file = file
+
+    def read(self, size: int = -1) -> bytes:
+        """At most a few bytes."""
+        return self._file.read(min(size, _TRICKLE) if size >= 0 else _TRICKLE)
+
+    def seek(self, offset: int, whence: int = 0) -> int:
+        """As the file's own."""
+        return self._file.seek(offset, whence)
+
+    def tell(self) -> int:
+        """As the file's own."""
+        return self._file.tell()
+
+
+def _unread(header: CloudHeader, file: BinaryIO, first: int, count: int, end: int) -> int:
+    """Bytes of a chunk, ending at ``end``, that ``count`` points from its ``first`` on leave over."""
+    import lazrs
+
+    file.seek(header.offset_to_points)
+    with lower_level_faults(header.path, f"reading points {first + 1:,} to {first + count:,}"):
+        decoder = lazrs.LasZipDecompressor(_Trickle(file), header.storage_records[_LASZIP])
+        decoder.seek(first)
+        for start in range(0, count, _AT_ONCE):
+            decoder.decompress_many(bytearray(min(_AT_ONCE, count - start) * header.record_length))
+    return end - file.tell()
+
+
+def _is_layered(header: CloudHeader) -> bool:
+    return bool(struct.unpack_from("<H", header.storage_records[_LASZIP])[0] == _LAYERED)
+
+
 def check_layers(header: CloudHeader, head: bytes, size: int, count: int, place: str) -> None:
     """Hold one chunk's own statements (its number of points, the sizes of its layers) against it.
 
@@ -69,9 +136,9 @@ def check_layers(header: CloudHeader, head: bytes, size: int, count: int, place:
     layered chunk is one raw point, the number of points, the size of each layer, then the layers.
     Older chunks state nothing.
     """
-    record = header.storage_records[_LASZIP]
-    if struct.unpack_from("<H", record)[0] != _LAYERED:
+    if not _is_layered(header):
         return
+    record = header.storage_records[_LASZIP]
     items = [
         struct.unpack_from("<HH", record, 34 + 6 * k) for k in range(struct.unpack_from("<H", record, 32)[0])
     ]

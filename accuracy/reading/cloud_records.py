@@ -15,6 +15,7 @@ from accuracy.errors import AccuracyError, CloudError
 
 COPY_AGAIN = "Copy the file again from its source, or export it again."
 EXPORT_AGAIN = "Export the cloud again from the program that made it."
+HEADER_BEHIND = "The program that wrote it did not bring its header up to date: export the cloud again."
 
 RECORD_HEAD, EXTENDED_HEAD = 54, 60
 """Bytes before the data of a record and of an extended record."""

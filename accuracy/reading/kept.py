@@ -20,11 +20,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from accuracy.errors import RecordError
-from accuracy.model import FloatArray, Patch
+from accuracy.model import FloatArray, LeftOut, Patch
 
 # Fine against any survey, coarse enough for four metres to fit easily into 32 bits.
 _UNITS_PER_M = 100_000
-_FORMAT = "accuracy-patches/1"
+_FORMAT = "accuracy-patches/2"
 _OFFSETS = ("east_m", "north_m", "up_m")
 _OPTIONAL = ("intensity", "red", "green", "blue", "gps_time_s")
 _CODES = ("classification", "return_number", "number_of_returns", "source_id")
@@ -32,8 +32,6 @@ _SCALARS = (
     "whole_radius_m",
     "outer_radius_m",
     "outer_share",
-    "withheld_or_noise",
-    "left_out_by_choice",
 )
 
 
@@ -61,6 +59,9 @@ def pack_patches(patches: Sequence[Patch]) -> bytes:
     }
     for name in _SCALARS:
         arrays[name] = np.array([getattr(patch, name) for patch in patches], dtype=np.float64)
+    for why in LeftOut:
+        counts = [patch.left_out.get(why, 0) for patch in patches]
+        arrays[f"left_out_{why}"] = np.array(counts, dtype=np.int64)
     for name in _OFFSETS:
         arrays[name[:-2] + "_10um"] = _joined([_to_units(getattr(patch, name)) for patch in patches])
     for name in _CODES:
@@ -144,8 +145,8 @@ def _unpacked(arrays: Mapping[str, NDArray[Any]]) -> Mapping[str, Patch]:
                 fields[name] = values.astype(np.float64)
         for name in _SCALARS:
             fields[name] = float(arrays[name][index])
-        for name in ("withheld_or_noise", "left_out_by_choice"):
-            fields[name] = int(fields[name])
+        counts = {why: int(arrays[f"left_out_{why}"][index]) for why in LeftOut}
+        fields["left_out"] = {why: count for why, count in counts.items() if count}
         fields["time_kind"] = str(arrays["time_kind"][index])
         patches[str(identifier)] = Patch(checkpoint_id=str(identifier), **fields)
     return patches

@@ -7,7 +7,7 @@ the order in which files, chunks or points arrive, so the same cloud gives the s
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Literal
@@ -15,7 +15,16 @@ from typing import Any, Literal
 import numpy as np
 
 from accuracy.errors import RequestError
-from accuracy.model import BoolArray, Checkpoint, FloatArray, IntArray, Patch, Progress, no_progress
+from accuracy.model import (
+    BoolArray,
+    Checkpoint,
+    FloatArray,
+    IntArray,
+    LeftOut,
+    Patch,
+    Progress,
+    no_progress,
+)
 from accuracy.reading.cloud import POINTS_PER_CHUNK, checkpoints_in_boxes, refuse_copies, stream_points
 from accuracy.reading.cloud_header import WEEK_S, CloudHeader
 from accuracy.reading.cloud_keeping import POINT, Collector, KeptPoints, PatchWindow, beyond_week
@@ -204,12 +213,12 @@ def _take(
     for which, indices in _neighbours(east, north, centres[wanted, :2], radius):
         centre = centres[wanted[which]]
         collector = collectors[wanted[which]]
-        points, left_out, bad_time = _near_points(chunk[indices], header, centre, unit)
+        points, withheld, bad_time = _near_points(chunk[indices], header, centre, unit)
         inside = points["east"] ** 2 + points["north"] ** 2 <= collector.window.outer_radius_m**2
-        chosen = _chosen(points, selection)
-        collector.withheld_or_noise += int(np.count_nonzero(inside & left_out))
-        collector.left_out_by_choice += int(np.count_nonzero(inside & ~left_out & ~chosen))
-        kept = inside & ~left_out & chosen
+        kept = inside.copy()
+        for why, fit in _fit(points, withheld, selection):
+            collector.left_out[why] += int(np.count_nonzero(kept & ~fit))
+            kept &= fit
         if kept.any():
             bad = int(np.count_nonzero(kept & bad_time))
             bad_times += bad
@@ -260,7 +269,7 @@ _STEPS = np.array([[(i, j) for j in (-1, 0, 1)] for i in (-1, 0, 1)], dtype=np.i
 def _near_points(
     record: Any, header: CloudHeader, centre: FloatArray, unit: tuple[float, float, float]
 ) -> tuple[KeptPoints, BoolArray, BoolArray]:
-    """Points as offsets from the checkpoint; which are withheld or noise; which have no valid time."""
+    """Points as offsets from the checkpoint; which are withheld; which have no valid time."""
     points = np.zeros(len(record), dtype=POINT)
     for axis, (name, stored) in enumerate(zip(("east", "north", "up"), "XYZ", strict=True)):
         # The offset goes into the checkpoint first: large numbers cancel before anything is added.
@@ -279,20 +288,22 @@ def _near_points(
     points["class"] = np.asarray(record["classification"])
     points["return"] = np.asarray(record["return_number"])
     points["returns"] = np.asarray(record["number_of_returns"])
-    left_out = np.asarray(record["withheld"]).astype(bool) | np.isin(points["class"], NOISE_CLASSES)
-    return points, left_out, bad_time
+    return points, np.asarray(record["withheld"]).astype(bool), bad_time
 
 
-def _chosen(points: KeptPoints, selection: PointSelection) -> BoolArray:
-    chosen = np.ones(len(points), dtype=bool)
+def _fit(
+    points: KeptPoints, withheld: BoolArray, selection: PointSelection
+) -> Iterator[tuple[LeftOut, BoolArray]]:
+    """Which points (n,) each condition admits, in the order in which they are asked."""
+    yield LeftOut.WITHHELD, ~withheld
+    yield LeftOut.NOISE, ~np.isin(points["class"], NOISE_CLASSES)
     if selection.classes is not None:
-        chosen &= np.isin(points["class"], sorted(selection.classes))
+        yield LeftOut.CLASS, np.isin(points["class"], sorted(selection.classes))
     if selection.source_ids is not None:
-        chosen &= np.isin(points["source"], sorted(selection.source_ids))
+        yield LeftOut.SOURCE, np.isin(points["source"], sorted(selection.source_ids))
     if selection.returns == "first":
-        chosen &= points["return"] <= 1
+        yield LeftOut.RETURN, points["return"] <= 1
     elif selection.returns == "last":
-        chosen &= points["return"] >= points["returns"]
+        yield LeftOut.RETURN, points["return"] >= points["returns"]
     elif selection.returns == "only":
-        chosen &= points["returns"] <= 1
-    return chosen
+        yield LeftOut.RETURN, points["returns"] <= 1

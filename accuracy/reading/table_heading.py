@@ -31,6 +31,8 @@ class Heading(NamedTuple):
     unit: Unit | None
     height_kind: HeightKind | None
     unclear_spread: bool
+    spread_like: bool
+    """A survey accuracy by its name, though not one of which kind it is."""
 
 
 def words_of(text: str) -> list[str]:
@@ -79,7 +81,7 @@ def read_heading(heading: str) -> Heading:
     unit: Unit | None = None
     without_unit = heading
     for bracketed, content in re.findall(r"([(\[{]([^)\]}]*)[)\]}])", heading):
-        found = _bracketed_unit(content)
+        found = bracketed_unit(content)
         if found:
             unit = unit or found
             without_unit = without_unit.replace(bracketed, " ")
@@ -97,11 +99,12 @@ def read_heading(heading: str) -> Heading:
     if unit and unit.name == "degree":
         role = {"easting": "longitude", "northing": "latitude"}.get(role or "", role)
     kind = _height_kind(words_of(heading)) if role == "height" else None
-    unclear = role is None and any(k in words.UNCLEAR_SPREAD for k in ("".join(tokens), "".join(base)))
-    return Heading(role, unit, kind, unclear)
+    keys = ("".join(tokens), "".join(base), "".join(token for token in tokens if unit_of(token) is None))
+    unclear = role is None and any(k in words.UNCLEAR_SPREAD for k in keys[:2])
+    return Heading(role, unit, kind, unclear, role is None and any(k in words.SPREAD_LIKE for k in keys))
 
 
-def _bracketed_unit(content: str) -> Unit | None:
+def bracketed_unit(content: str) -> Unit | None:
     """A unit in brackets, perhaps beside a frame's name: (m), (ft NAVD88)."""
     tokens = words_of(content)
     unit = unit_of(content) or unit_of(" ".join(token for token in tokens if token not in words.FRAMES))

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import Literal
 
@@ -183,3 +183,42 @@ def choose_decimal_mark(cells: Iterable[str]) -> DecimalChoice:
     if "," in open_with:
         return DecimalChoice(",", assumed=True)
     return DecimalChoice(".")
+
+
+@dataclass(frozen=True, slots=True)
+class DoubtfulGroup:
+    """A number such as ``12,112`` in a table with decimal points: 12.112, or twelve thousand?"""
+
+    column: int
+    cell: str
+    beside: str | None
+    """A cell of the same column with the table's own decimal mark; None where it has none."""
+
+
+def doubtful_group(columns: Sequence[Sequence[str]], mark: DecimalMark) -> DoubtfulGroup | None:
+    """The first number whose one other mark nothing in the table proves to be a thousands separator.
+
+    Proof is a cell with both marks or with the other mark twice: ``1,234.56``, ``6,031,249``. A column in
+    which cells have the decimal mark needs its own; any other column takes the table's.
+    """
+    other = "," if mark == "." else "."
+    proved = [any(other in cell and (mark in cell or cell.count(other) > 1) for cell in c) for c in columns]
+    for index, cells in enumerate(columns):
+        doubtful = next(
+            (
+                cell
+                for cell in cells
+                if other in cell
+                and mark not in cell
+                and cell.count(other) == 1
+                and read_number(cell, mark)
+                and read_number(cell, "," if mark == "." else ".")
+            ),
+            None,
+        )
+        if doubtful is None or proved[index]:
+            continue
+        beside = next((cell for cell in cells if mark in cell and other not in cell), None)
+        if beside is not None or not any(proved):
+            return DoubtfulGroup(index, doubtful, beside)
+    return None

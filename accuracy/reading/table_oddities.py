@@ -14,6 +14,7 @@ from accuracy.reading import table_words as words
 from accuracy.reading.table_header import Layout
 from accuracy.reading.table_heading import key_of
 from accuracy.reading.table_types import SurveyedRow
+from accuracy.rounding import counted
 
 COARSE_M = 0.0105
 """A last digit worth more than a centimetre (with slack for rounding) cannot serve as a checkpoint."""
@@ -64,10 +65,13 @@ def row_remarks(rows: list[SurveyedRow], layout: Layout, notes: Notes) -> list[s
     """Everything about the rows that a reader should know, in sentences."""
     remarks = []
     for heading, count in notes.grouped.items():
-        remarks.append(f"{heading}: thousands separators were removed in {count:,} of {len(rows):,} rows.")
+        remarks.append(
+            f"{heading}: thousands separators were removed in {count:,} of {counted(len(rows), 'row')}."
+        )
     if notes.joined:
         remarks.append(
-            f"The last column's text held the delimiter and was joined again in {len(notes.joined):,} rows, "
+            f"The last column's text held the delimiter and was joined again in "
+            f"{counted(len(notes.joined), 'row')}, "
             f"first row {notes.joined[0]:,}."
         )
     if notes.zero_sigma:
@@ -108,7 +112,8 @@ def _control_hints(rows: list[SurveyedRow], layout: Layout) -> list[str]:
             named = [r for r in rows if key_of(r.attributes.get(column.name, "")) in words.CONTROL]
             if named:
                 hints.append(
-                    f'{column.name} says "{named[0].attributes[column.name]}" in {len(named):,} rows '
+                    f'{column.name} says "{named[0].attributes[column.name]}" in '
+                    f"{counted(len(named), 'row')} "
                     f"(first row {named[0].row:,}); all are read as checkpoints. If they were used in "
                     "processing, name the column role."
                 )

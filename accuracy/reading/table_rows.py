@@ -17,6 +17,7 @@ from accuracy.reading.table_numbers import (
     DecimalMark,
     ReadNumber,
     choose_decimal_mark,
+    doubtful_group,
     is_arc,
     is_empty,
     looks_numeric,
@@ -29,8 +30,9 @@ from accuracy.reading.table_text import Record
 from accuracy.reading.table_types import ColumnReading, SurveyedRow, TableOptions
 
 MOST_COORDINATE_M = 1e8
-MOST_HEIGHT_M = 20_000.0
-"""Beyond any ground: such a height is another column, or a code for no value."""
+MOST_HEIGHT_M = 9_000.0
+"""Beyond any ground, of which the highest is at 8,849 m (common knowledge, no source): such a height is
+another column, a code for no value, or in another unit."""
 NO_VALUE_CODES = frozenset({-9999.0, -99999.0, -999999.0, -32768.0, -32767.0})
 COORDINATES = ("easting", "northing", "height")
 
@@ -126,8 +128,8 @@ def _decimal_mark(
 ) -> tuple[DecimalMark, list[str]]:
     if options.decimal_mark is not None:
         return options.decimal_mark, []
-    measured = [c.position - 1 for c in layout.columns if c.role in words.LENGTHS]
-    choice = choose_decimal_mark(record.cells[i] for record in records for i in measured)
+    columns = [c for c in layout.columns if c.role in words.LENGTHS]
+    choice = choose_decimal_mark(record.cells[c.position - 1] for record in records for c in columns)
     if choice.clash:
         place: dict[str, str] = {}
         for record in records:
@@ -142,8 +144,36 @@ def _decimal_mark(
             place=place[first],
             remedy="Write all numbers with the same decimal mark, or say which it is with --decimal-mark.",
         )
+    _refuse_doubtful(records, columns, choice.mark, path)
     remark = "Every comma could also separate thousands; it was read as the decimal mark."
     return choice.mark, [remark] if choice.assumed else []
+
+
+def _refuse_doubtful(
+    records: list[Record], columns: list[ColumnReading], mark: DecimalMark, path: Path
+) -> None:
+    """Refuse what could be a thousand times too large."""
+    found = doubtful_group([[record.cells[c.position - 1] for record in records] for c in columns], mark)
+    if found is None:
+        return
+    column = columns[found.column]
+
+    def row_of(cell: str) -> str:
+        return next(f"row {r.row:,}" for r in records if r.cells[column.position - 1] == cell)
+
+    name = "comma" if mark == "." else "point"
+    why = (
+        "nothing in the table says which"
+        if found.beside is None
+        else f'the same column holds "{found.beside}" ({row_of(found.beside)})'
+    )
+    raise TableError(
+        f'the {name} in "{found.cell}" could be a decimal mark or separate thousands: {why}',
+        path=path,
+        place=f"{row_of(found.cell)}, {column.place}",
+        remedy="Write all numbers with one decimal mark and without thousands separators, or say which mark "
+        "is the decimal one with --decimal-mark.",
+    )
 
 
 # --------------------------------------------------------------------------- one row

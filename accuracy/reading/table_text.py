@@ -197,6 +197,12 @@ def _encoding(raw: bytes) -> tuple[str, bool]:
 # --------------------------------------------------------------------------- text to records
 
 
+def declared_delimiter(line: str) -> str | None:
+    """The delimiter that a spreadsheet notes in a first line of its own, ``sep=;``; None where it is none."""
+    found = re.fullmatch(r'"?sep=(.)"?', line.strip(" "), re.IGNORECASE)
+    return None if found is None else found.group(1)
+
+
 def cut(
     text: str, path: Path, *, header_roles: Callable[[tuple[str, ...]], int], width: int | None
 ) -> Records:
@@ -217,13 +223,13 @@ def cut(
                 place=f"row {number:,}",
                 remedy="This does not look like a table of points; export it again with one point per line.",
             )
-    declared = re.fullmatch(r'"?sep=(.)"?', lines[0].strip(" "), re.IGNORECASE)
-    if declared:
+    declared = declared_delimiter(lines[0])
+    if declared is not None:
         # A spreadsheet's own note on its delimiter; not part of the table, but a line of the file.
         lines[0] = ""
     choices: tuple[Delimiter, ...] = DELIMITERS
-    if declared:
-        named = tuple(d for d in DELIMITERS if d.character == declared.group(1) and not d.is_blanks)
+    if declared is not None:
+        named = tuple(d for d in DELIMITERS if d.character == declared and not d.is_blanks)
         choices = named or DELIMITERS
     weights = {d.name: _plausibility(lines, d, header_roles, width) for d in choices}
     # Blanks also stand inside headings and numbers ("1 000.000"): where another sign cuts headings

@@ -13,7 +13,7 @@ from typing import Literal
 import numpy as np
 
 from accuracy.errors import TableError
-from accuracy.model import Checkpoint, Cover, FloatArray, Role
+from accuracy.model import SAME_PLACE_M, Checkpoint, Cover, FloatArray, Role
 from accuracy.units import LengthUnit
 
 HeightKind = Literal["ellipsoidal", "orthometric"]
@@ -34,7 +34,7 @@ class TableOptions:
     """Only needed where the numbers leave it open."""
     average_duplicates: bool = False
     """Average repeated occupations of one id instead of refusing them."""
-    same_position_m: float = 0.05
+    same_position_m: float = SAME_PLACE_M
     """Points of different ids nearer than this in plan are remarked on."""
 
 

@@ -4,13 +4,24 @@ from __future__ import annotations
 
 import math
 import re
+from collections.abc import Sequence
 from pathlib import Path
+from typing import NamedTuple
 
-from accuracy.errors import TableError
+from accuracy.errors import AccuracyError, TableError
 from accuracy.reading import table_words as words
 from accuracy.reading.table_heading import Unit, key_of, read_heading
 from accuracy.reading.table_types import ColumnReading, TableOptions
 from accuracy.units import LengthUnit
+
+
+class Says(NamedTuple):
+    """How the user says a unit where the headings do not, and whose error a contradiction is."""
+
+    unit: str = "--unit"
+    height_unit: str | None = "--height-unit"
+    """None where heights have no unit of their own."""
+    error: type[AccuracyError] = TableError
 
 
 def length_unit(
@@ -20,21 +31,22 @@ def length_unit(
     options: TableOptions,
     path: Path,
     place: str,
+    says: Says = Says(),  # noqa: B008 - immutable
 ) -> Unit:
     """The unit of one column: its heading's, the option's, or metres where nobody says."""
-    is_height = column.role in words.HEIGHTS
+    is_height = column.role in words.HEIGHTS and says.height_unit is not None
     option = (options.height_unit if is_height else None) or options.unit
     mine = stated.get(column.position)
-    flag = "--height-unit" if is_height else "--unit"
+    flag = says.height_unit if is_height else says.unit
     if mine is not None and mine.name == "degree":
-        raise TableError(
+        raise says.error(
             "a length is given in degrees",
             path=path,
             place=f"{place}, {column.place}",
             remedy="Correct the heading.",
         )
     if mine is not None and math.isnan(mine.metres):
-        raise TableError(
+        raise says.error(
             f'the unit "{mine.name}" is not known',
             path=path,
             place=f"{place}, {column.place}",
@@ -46,7 +58,7 @@ def length_unit(
             return chosen
         fine = mine.name in words.FINE_UNITS and column.role not in ("easting", "northing", "height")
         if mine.name != option.value and not fine:
-            raise TableError(
+            raise says.error(
                 f"the heading says {mine.name}, but {flag} says {option.value}",
                 path=path,
                 place=f"{place}, {column.place}",
@@ -55,7 +67,7 @@ def length_unit(
         return mine
     if mine is not None:
         if mine.name == "feet":
-            raise TableError(
+            raise says.error(
                 'the heading says "feet", which does not say which foot',
                 path=path,
                 place=f"{place}, {column.place}",
@@ -64,11 +76,16 @@ def length_unit(
         if mine.loose_foot:
             return Unit(LengthUnit.INTERNATIONAL_FOOT.value, mine.metres, loose_foot=True)
         return mine
-    return _unstated_unit(column, columns, stated, path, place)
+    return _unstated_unit(column, columns, stated, path, place, says)
 
 
 def _unstated_unit(
-    column: ColumnReading, columns: list[ColumnReading], stated: dict[int, Unit], path: Path, place: str
+    column: ColumnReading,
+    columns: list[ColumnReading],
+    stated: dict[int, Unit],
+    path: Path,
+    place: str,
+    says: Says,
 ) -> Unit:
     """Metres, or the foot of its own coordinate; a coordinate beside feet must say its unit."""
     metre = Unit(LengthUnit.METRE.value, 1.0)
@@ -80,11 +97,12 @@ def _unstated_unit(
     if column.role in ("easting", "northing", "height"):
         feet = [(c, u) for c, u in neighbours if u.name != "metre"]
         if feet:
-            raise TableError(
+            raise says.error(
                 f"{feet[0][0].place} is in {feet[0][1].name}, but {column.place} names no unit",
                 path=path,
                 place=place,
-                remedy="Name the unit in every coordinate's heading, or give --unit (and --height-unit).",
+                remedy=f"Name the unit in every coordinate's heading, or give {says.unit}"
+                + (f" (and {says.height_unit})." if says.height_unit else "."),
             )
         return metre
     partner = "height" if column.role in words.HEIGHTS else "easting"
@@ -92,6 +110,14 @@ def _unstated_unit(
         if other.role == partner and unit.name not in words.FINE_UNITS:
             return Unit(LengthUnit.INTERNATIONAL_FOOT.value, unit.metres, True) if unit.loose_foot else unit
     return metre
+
+
+def loose_feet_remark(columns: Sequence[ColumnReading], way_out: str) -> str:
+    """Which foot was taken where headings say only "ft"."""
+    return (
+        f"{', '.join(c.heading or c.name for c in columns)}: read as international feet (0.3048 m); "
+        f"give {way_out} if survey feet are meant."
+    )
 
 
 def column_remarks(
@@ -108,10 +134,7 @@ def column_remarks(
         )
     loose = [c for c in columns if c.position in stated and stated[c.position].loose_foot]
     if loose and options.unit is None and options.height_unit is None:
-        remarks.append(
-            f"{', '.join(c.heading or c.name for c in loose)}: read as international feet (0.3048 m); "
-            "give --unit us-survey-foot if survey feet are meant."
-        )
+        remarks.append(loose_feet_remark(loose, "--unit us-survey-foot"))
     kinds = {c.heading: read_heading(c.heading).height_kind for c in columns if c.role == "height"}
     remarks += [
         f'The heading "{heading}" says that the heights are {kind}.'
@@ -125,6 +148,19 @@ def column_remarks(
         for c in attributes
         if read_heading(c.heading).unclear_spread
     ]
+    like = [
+        c.heading
+        for c in attributes
+        if (heading := read_heading(c.heading)).spread_like and not heading.unclear_spread
+    ]
+    if like:
+        one = len(like) == 1
+        remarks.append(
+            f"{'Column' if one else 'Columns'} {', '.join(like)} {'looks' if one else 'look'} like survey "
+            f"accuracies and {'is' if one else 'are'} not used: whether they are standard deviations or 95 % "
+            "values, per axis or radial, is not said. Name them sigma_easting, sigma_northing, sigma_height "
+            "if they are standard deviations per axis."
+        )
     if "easting" in by_role and any(read_heading(c.heading).role in words.DEGREES for c in attributes):
         remarks.append("The table has grid and geographic coordinates; the grid coordinates were used.")
     precise = [

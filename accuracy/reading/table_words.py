@@ -129,6 +129,14 @@ UNCLEAR_SPREAD = _H_UNCLEAR | _joined(
 )
 """Radial or per axis? The heading does not say, and the two differ by a factor of 1.41."""
 
+_QUALITY = (*_SPREAD, "rms", "rmse", "accuracy", "acc", "cq", "sdv", "sdev", "err", "error")
+SPREAD_LIKE = (
+    frozenset(_QUALITY)
+    | _joined(_QUALITY, _words("h v hz vt hv horizontal vertical horiz vert pos position 1d 2d 3d x y z e n"))
+    | _words("semimajor semiminor semimajoraxis semiminoraxis cep drms 2drms")
+)
+"""What field programs call a point's quality: standard deviation or 95 %, per axis or radial, is not said."""
+
 FRAMES = _words(
     """
     etrs etrs89 etrf wgs wgs84 osgb osgb36 utm itm mga mga94 mga2020 gda94 gda2020 nad83 nad27 navd88 ngvd29

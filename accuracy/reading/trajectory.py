@@ -14,6 +14,7 @@ from accuracy.reading.trajectory_nmea import is_nmea, read_nmea
 from accuracy.reading.trajectory_rows import ToGrid, TrajectoryFormat, build_trajectory
 from accuracy.reading.trajectory_solution import is_solution, read_solution
 from accuracy.reading.trajectory_table import read_table
+from accuracy.units import LengthUnit
 
 __all__ = ["ToGrid", "TrajectoryFormat", "read_trajectory"]
 
@@ -41,6 +42,12 @@ def read_trajectory(
     if kind == "auto":
         head = text[:_LOOK_AT]
         kind = "nmea" if is_nmea(head) else "solution" if is_solution(head) else "table"
+    if kind != "table" and how.length_unit not in (None, LengthUnit.METRE):
+        raise TrajectoryError(
+            f"the lengths of this notation are metres, and length_unit says {how.length_unit}",
+            path=path,
+            remedy="Leave length_unit out.",
+        )
     return build_trajectory(_READERS[kind](path, text, how), how, to_grid)
 
 

@@ -35,15 +35,30 @@ def is_nmea(text: str) -> bool:
 def read_nmea(path: Path, text: str, how: TrajectoryFormat) -> Rows:
     """Read positions from GGA, dates and speeds from RMC.
 
-    Heights are altitude plus geoid separation, so ellipsoidal. Sentences with a wrong check sum
-    are left out and counted. Raises TrajectoryError where no date is known.
+    Heights are altitude plus geoid separation, so ellipsoidal. Sentences with a wrong check sum, and
+    those that were cut short, are left out and counted. Raises TrajectoryError where no date is known.
     """
+    found = [
+        (number, match)
+        for number, line in enumerate(text.splitlines(), 1)
+        if (match := _SENTENCE.search(line)) is not None
+    ]
+    # Where a kind of sentence carries check sums, one without was cut before it: power was lost.
+    summed = {match.group(2) for _, match in found if match.group(4) is not None}
     reader = _Reader(path, how.date)
-    for number, line in enumerate(text.splitlines(), 1):
-        match = _SENTENCE.search(line)
-        if match is not None:
+    for place, (number, match) in enumerate(found, 1):
+        cut = match.group(4) is None and match.group(2) in summed
+        if cut or (place == len(found) and _ends_early(match)):
+            reader.cut.append(number)
+        else:
             reader.take(number, match)
     return reader.rows()
+
+
+def _ends_early(match: re.Match[str]) -> bool:
+    """Whether a sentence without a check sum has fewer fields than its kind: the log's last may be half."""
+    fewest = _GGA_FIELDS if match.group(2) == "GGA" else _RMC_FIELDS
+    return match.group(4) is None and match.group(3).count(",") + 1 < fewest
 
 
 class _Reader:
@@ -53,6 +68,7 @@ class _Reader:
         self.path = path
         self.declared = date
         self.damaged: list[int] = []
+        self.cut: list[int] = []
         self.unsummed = 0
         self.no_separation = 0
         self.numbers: list[int] = []
@@ -167,6 +183,11 @@ class _Reader:
             remarks.append(
                 f"Sentences that fail their check sum: {len(self.damaged)} "
                 f"(first: row {self.damaged[0]}), left out."
+            )
+        if self.cut:
+            remarks.append(
+                f"Sentences that break off before their check sum: {len(self.cut)} (first: row "
+                f"{self.cut[0]}), left out; a log that lost power ends so."
             )
         if self.unsummed:
             remarks.append(f"Sentences without a check sum: {self.unsummed}, taken unchecked.")

@@ -22,6 +22,7 @@ from accuracy.model import BoolArray, FloatArray, Trajectory
 from accuracy.reading.trajectory import file_text
 from accuracy.reading.trajectory_rows import Rows, TrajectoryFormat, build_trajectory
 from accuracy.reading.trajectory_table import read_table
+from accuracy.rounding import counted
 
 EARTH_RADIUS_M = 6_371_000.0
 REFRACTION_COEFFICIENT = 0.13
@@ -126,10 +127,7 @@ def read_polar(path: str | Path, setup: PolarSetup, how: TrajectoryFormat | None
         prism_height_m=setup.prism_height_m,
         orientation_rad=orientation,
     )
-    unit = how.length_unit.metres  # build_trajectory applies it to lengths of the file
-    rows.values |= {
-        name: position[:, axis] / unit for axis, name in enumerate(("easting", "northing", "height"))
-    }
+    rows.values |= {name: position[:, axis] for axis, name in enumerate(("easting", "northing", "height"))}
     rows.remarks.append(_setup_words(setup, check))
     e, n, h = setup.station_m
     return PolarTrack(
@@ -218,8 +216,9 @@ def _check(distance: FloatArray, height: FloatArray, turn: FloatArray, range_m: 
     seconds = worst(turn) / _ARCSECOND_RAD
     closes = max(abs(along), abs(up), abs(across)) <= _CLOSES_WITHIN_M
     words = (
-        f"Backsight ({turn.size} observations, {range_m:.1f} m): distance {along * 1000:+.1f} mm, height "
-        f"{up * 1000:+.1f} mm, direction {seconds:+.1f} arc seconds ({across * 1000:+.1f} mm across) at worst"
+        f"Backsight ({counted(turn.size, 'observation')}, {range_m:.1f} m): distance {along * 1000:+.1f} mm, "
+        f"height {up * 1000:+.1f} mm, direction {seconds:+.1f} arc seconds ({across * 1000:+.1f} mm "
+        "across) at worst"
     )
     if turn.size == 1:
         words += "; one observation set the orientation, so the direction was not checked"

@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 from accuracy.errors import TrajectoryError
 from accuracy.model import BoolArray, Fix, FloatArray, IntArray, Trajectory
 from accuracy.reading import trajectory_times as clocks
+from accuracy.rounding import counted
 from accuracy.units import LengthUnit
 
 ToGrid = Callable[[FloatArray, FloatArray, FloatArray], tuple[FloatArray, FloatArray, FloatArray]]
@@ -102,7 +103,9 @@ class TrajectoryFormat:
     """Of ISO times written without an offset: "UTC", "+09:00", "Europe/Lisbon"."""
     gps_week: int | None = None
     """For seconds of week whose week is not in the file."""
-    length_unit: LengthUnit = LengthUnit.METRE
+    length_unit: LengthUnit | None = None
+    """Of a table's lengths whose heading names no unit; a heading that names another is refused. Metres
+    where nobody says."""
     angle_unit: Literal["degrees", "gon", "radians"] = "degrees"
     """Of attitude angles, directions and zenith angles whose heading names no unit."""
     heading_from: Literal["auto", "true", "grid"] = "auto"
@@ -115,7 +118,7 @@ class TrajectoryFormat:
 
 @dataclass(slots=True, kw_only=True)
 class Rows:
-    """Columns as read: lengths in the file's unit (latitudes in degrees), angles in radians, no order."""
+    """Columns as read: lengths in metres, latitudes in degrees, angles in radians, no order."""
 
     path: Path
     numbers: IntArray
@@ -139,7 +142,7 @@ class Rows:
 def build_trajectory(rows: Rows, how: TrajectoryFormat, to_grid: ToGrid | None) -> Trajectory:
     """Clocks, units, converter and order. Raises TrajectoryError naming file, row, column and value."""
     _drop_rows_without_position(rows)
-    position = _positions(rows, how, to_grid)
+    position = _positions(rows, to_grid)
     _headings_to_grid_north(rows, how, to_grid)
     time_s, scale = _gps_seconds(rows, how)
     fix = _fix_states(rows, how)
@@ -150,7 +153,6 @@ def build_trajectory(rows: Rows, how: TrajectoryFormat, to_grid: ToGrid | None) 
         index, time_s = order.index, time_s[order.index]
         rows.remarks.extend(order.remarks)
     values = {name: column[index] for name, column in rows.values.items()}
-    unit = how.length_unit.metres
     satellites = values.get("satellites")
     return Trajectory(
         name=how.name or rows.path.stem,
@@ -165,9 +167,9 @@ def build_trajectory(rows: Rows, how: TrajectoryFormat, to_grid: ToGrid | None) 
         speed_m_per_s=_speed(values),
         fix=None if fix is None else fix[index],
         satellites=None if satellites is None else np.nan_to_num(satellites, nan=-1.0).astype(np.int64),
-        sigma_easting_m=_scaled(values.get("sigma_easting"), unit),
-        sigma_northing_m=_scaled(values.get("sigma_northing"), unit),
-        sigma_height_m=_scaled(values.get("sigma_height"), unit),
+        sigma_easting_m=values.get("sigma_easting"),
+        sigma_northing_m=values.get("sigma_northing"),
+        sigma_height_m=values.get("sigma_height"),
         remarks=tuple(rows.remarks),
     )
 
@@ -183,7 +185,7 @@ def _drop_rows_without_position(rows: Rows) -> None:
         rows.keep(finite)
     if rows.numbers.size < 2:
         raise TrajectoryError(
-            f"{rows.numbers.size} rows hold a position: a trajectory needs at least two",
+            f"{counted(rows.numbers.size, 'row')} with a position: a trajectory needs at least two",
             path=rows.path,
             remedy="Check that the columns are declared as the file has them.",
         )
@@ -202,12 +204,11 @@ def _position_names(rows: Rows) -> tuple[str, str, str]:
     )
 
 
-def _positions(rows: Rows, how: TrajectoryFormat, to_grid: ToGrid | None) -> FloatArray:
+def _positions(rows: Rows, to_grid: ToGrid | None) -> FloatArray:
     names = _position_names(rows)
     first, second, third = (rows.values[name] for name in names)
-    unit = how.length_unit.metres
     if names[0] == "easting":
-        return np.column_stack([first, second, third]) * unit
+        return np.column_stack([first, second, third])
     for name, column, limit in (("latitude", first, 90.0), ("longitude", second, 360.0)):
         bad = np.flatnonzero(np.abs(column) > limit)
         if bad.size:
@@ -223,7 +224,7 @@ def _positions(rows: Rows, how: TrajectoryFormat, to_grid: ToGrid | None) -> Flo
             path=rows.path,
             remedy="Declare the coordinate system of the working frame.",
         )
-    easting, northing, height = to_grid(first, second, third * unit)
+    easting, northing, height = to_grid(first, second, third)
     position = np.column_stack([easting, northing, height])
     bad = np.flatnonzero(~np.isfinite(position).all(axis=1))
     if bad.size:
@@ -362,13 +363,17 @@ def _calendar(rows: Rows, how: TrajectoryFormat) -> FloatArray:
     if bad.size:
         text = texts[bad[0]].strip()
         naive = clocks.utc_seconds(text, dt.UTC) is not None
+        said = f'time "{text}"'
+        if "date" in rows.texts and text.startswith(date := rows.texts["date"][bad[0]].strip()):
+            said = f'date "{date}" with time "{text[len(date) + 1 :]}"'
         raise TrajectoryError(
-            f'time "{text}" does not say its zone' if naive else f'time "{text}" is not a date and time',
+            f"{said} does not say its zone" if naive else f"{said} is not a date and time that can be read",
             path=rows.path,
             place=f"row {int(rows.numbers[bad[0]])}, column time",
             remedy="Declare the zone, e.g. UTC, +02:00 or Europe/Lisbon."
             if naive
-            else "Write times as 2026-05-04T09:30:00.000Z or with an offset.",
+            else "Write dates as 2026-05-04 or 04.05.2026 (04/05/2026 does not say which is the month) and "
+            "times as 09:30:00.000, with Z or an offset where it is known.",
         )
     return seconds if rows.time_kind == "gps-calendar" else _from_utc(rows, how, seconds)
 
@@ -434,7 +439,3 @@ def _speed(values: Mapping[str, FloatArray]) -> FloatArray | None:
     if "velocity_east" in values and "velocity_north" in values:
         return np.hypot(values["velocity_east"], values["velocity_north"])
     return None
-
-
-def _scaled(column: FloatArray | None, factor: float) -> FloatArray | None:
-    return None if column is None else column * factor

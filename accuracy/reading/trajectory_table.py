@@ -10,6 +10,10 @@ import numpy as np
 
 from accuracy.errors import TrajectoryError
 from accuracy.model import FloatArray
+from accuracy.reading.table_heading import Unit, bracketed_unit, unit_of
+from accuracy.reading.table_text import declared_delimiter
+from accuracy.reading.table_types import ColumnReading, TableOptions
+from accuracy.reading.table_units import Says, length_unit, loose_feet_remark
 from accuracy.reading.trajectory_rows import Rows, TimeKind, TrajectoryFormat
 from accuracy.reading.trajectory_times import WEEK_S
 
@@ -49,10 +53,26 @@ _NAMES = {word: name for name, words in _SYNONYMS.items() for word in (name, *wo
 _TEXT = {"utc", "local", "fix", "date", "target"}
 _ANGLES = {"roll", "pitch", "heading", "direction", "zenith"}
 _ANGLE_UNITS = {"degrees": np.pi / 180, "gon": np.pi / 200, "radians": 1.0}
-_POSITION = {"easting", "northing", "height", "latitude", "longitude"}
-_UNIT = re.compile(r"[\(\[]([^\)\]]*)[\)\]]")
-# Exact: km/h, international knot (1852 m per hour), mile per hour (1609.344 m).
-_SPEED_UNITS = {"km/h": 1 / 3.6, "kmh": 1 / 3.6, "kn": 1852 / 3600, "knots": 1852 / 3600, "mph": 0.44704}
+_LENGTHS = (
+    "easting",
+    "northing",
+    "height",
+    "sigma_easting",
+    "sigma_northing",
+    "sigma_height",
+    "slope_distance",
+)
+_SPEEDS = ("speed", "velocity_east", "velocity_north")
+_UNIT = re.compile(r"[\(\[{]([^\)\]}]*)[\)\]}]")
+_SAYS = Says("format = { length_unit = ... }", None, TrajectoryError)
+# Exact: km/h, international knot (1852 m per hour), mile per hour (1609.344 m), international foot.
+_SPEED_UNITS = {
+    **dict.fromkeys(["", "m/s", "mps", "m/sec", "m s-1", "ms-1", "m.s-1"], 1.0),
+    **dict.fromkeys(["km/h", "kmh", "kph"], 1 / 3.6),
+    **dict.fromkeys(["kn", "kt", "kts", "knot", "knots"], 1852 / 3600),
+    "mph": 0.44704,
+    **dict.fromkeys(["ft/s", "fps"], 0.3048),
+}
 _BLANKS = ""
 _REMEDY = "Use a decimal point, and one number per cell."
 
@@ -68,9 +88,12 @@ def read_table(path: Path, text: str, how: TrajectoryFormat) -> Rows:
         for number, line in enumerate(text.splitlines(), 1)
         if line.strip() and not line.lstrip().startswith(("#", "%", "//"))
     ]
+    declared = declared_delimiter(lines[0][1]) if lines else None
+    if declared is not None:
+        lines = lines[1:]
     if not lines:
         raise TrajectoryError("the file holds no rows", path=path, remedy="Export the trajectory again.")
-    delimiter = _delimiter(lines[min(1, len(lines) - 1)][1])
+    delimiter = _delimiter(lines[min(1, len(lines) - 1)][1]) if declared is None else declared.strip(" ")
     headings, lines = _headings(path, lines, delimiter, how)
     if not lines:
         raise TrajectoryError("the file holds headings and no rows", path=path, remedy="Export it again.")
@@ -84,10 +107,12 @@ def read_table(path: Path, text: str, how: TrajectoryFormat) -> Rows:
         for name in names
         if name in text_names
     }
+    lengths, remarks = _lengths(path, {n: headings[i] for n, i in names.items()}, how)
     for name in values:
-        values[name] = values[name] * _factor(name, headings[names[name]], how)
+        factor = lengths[name] if name in lengths else _factor(path, name, headings[names[name]], how)
+        values[name] = values[name] * factor
     kind = _time_kind(path, values, texts, how)
-    return Rows(path=path, numbers=numbers, values=values, texts=texts, time_kind=kind)
+    return Rows(path=path, numbers=numbers, values=values, texts=texts, time_kind=kind, remarks=remarks)
 
 
 # ----------------------------------------------------------------------- headings
@@ -151,7 +176,7 @@ def _recognise(path: Path, headings: list[str], how: TrajectoryFormat) -> dict[s
     found: dict[str, int] = {}
     for index, heading in enumerate(headings):
         declared = mapping.get(heading.strip().lower())
-        name = declared or _NAMES.get(_plain(heading))
+        name = declared or _named(heading)
         if declared is not None and declared not in _SYNONYMS:
             raise TrajectoryError(
                 f'column name "{declared}" is not known',
@@ -173,18 +198,69 @@ def _plain(heading: str) -> str:
     return re.sub(r"[^a-z0-9]+", "_", bare).strip("_")
 
 
-def _factor(name: str, heading: str, how: TrajectoryFormat) -> float:
+def _named(heading: str) -> str | None:
+    """The column that a heading names, its unit in brackets or last: ``Height (ft)``, ``easting_ft``."""
+    plain = _plain(heading)
+    if plain in _NAMES:
+        return _NAMES[plain]
+    parts = plain.split("_")
+    for cut in range(len(parts) - 1, 0, -1):
+        name = _NAMES.get("_".join(parts[:cut]))
+        if name in _LENGTHS and unit_of(" ".join(parts[cut:])) is not None:
+            return name
+    return None
+
+
+def _length_unit_in(heading: str) -> Unit | None:
+    """The unit that a heading of a length names, in brackets or last."""
+    match = _UNIT.search(heading)
+    if match is not None:
+        return bracketed_unit(match.group(1))
+    parts = _plain(heading).split("_")
+    tails = (unit_of(" ".join(parts[cut:])) for cut in range(1, len(parts)))
+    return next((unit for unit in tails if unit is not None), None)
+
+
+def _lengths(
+    path: Path, headed: Mapping[str, str], how: TrajectoryFormat
+) -> tuple[dict[str, float], list[str]]:
+    """Metres per unit of every length column, by the checkpoint table's own rules, and what was assumed."""
+    columns = [
+        ColumnReading(position=place, heading=heading, role=name, name=name)
+        for place, (name, heading) in enumerate(headed.items(), start=1)
+        if name in _LENGTHS
+    ]
+    stated = {c.position: unit for c in columns if (unit := _length_unit_in(c.heading)) is not None}
+    options = TableOptions(unit=how.length_unit)
+    units = {
+        c.name: length_unit(c, columns, stated, options, path, "the headings", _SAYS).metres for c in columns
+    }
+    loose = [c for c in columns if c.position in stated and stated[c.position].loose_foot]
+    remarks = []
+    if loose and how.length_unit is None:
+        remarks.append(loose_feet_remark(loose, 'format = { length_unit = "us-survey-foot" }'))
+    return units, remarks
+
+
+def _factor(path: Path, name: str, heading: str, how: TrajectoryFormat) -> float:
     """From the unit in the heading's brackets to radians or metres per second; else 1."""
     match = _UNIT.search(heading)
     unit = match.group(1).strip().lower() if match else ""
     if name in _ANGLES:
         said = next((word for word in _ANGLE_UNITS if unit and word.startswith(unit[:3])), how.angle_unit)
         return float(_ANGLE_UNITS[said])
-    if name in ("speed", "velocity_east", "velocity_north"):
-        return _SPEED_UNITS.get(unit, 1.0)
+    if name in _SPEEDS:
+        if unit not in _SPEED_UNITS:
+            raise TrajectoryError(
+                f'the unit "{unit}" of a speed is not known',
+                path=path,
+                place=f"column {heading}",
+                remedy="Write m/s, km/h, kn, mph or ft/s.",
+            )
+        return _SPEED_UNITS[unit]
     if name in ("latitude", "longitude"):
         return float(180 / np.pi) if unit.startswith("rad") else 1.0
-    if unit == "ms" and name not in _POSITION:
+    if unit == "ms":
         return 0.001
     return 1.0
 

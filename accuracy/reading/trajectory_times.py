@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import datetime as dt
 import hashlib
+import re
 import tomllib
 from dataclasses import dataclass
 from functools import cache
@@ -133,10 +134,20 @@ def parse_zone(text: str) -> dt.tzinfo:
         ) from None
 
 
+_DAY_FIRST = re.compile(r"(\d{1,2})\.(\d{1,2})\.(\d{4})(?=[T ]|$)")
+
+
+def _iso(text: str) -> str:
+    """A date and time as ISO has it: 2026/05/04 is year first, 04.05.2026 (with points) day first."""
+    return _DAY_FIRST.sub(
+        lambda date: f"{date[3]}-{date[2]:0>2}-{date[1]:0>2}", text.strip().replace("/", "-"), count=1
+    )
+
+
 def utc_seconds(text: str, zone: dt.tzinfo | None) -> float | None:
     """One ISO date and time -> UTC seconds since 1980-01-06; None if unreadable, or naive with no zone."""
     try:
-        moment = dt.datetime.fromisoformat(text.strip().replace("/", "-"))
+        moment = dt.datetime.fromisoformat(_iso(text))
     except ValueError:
         return None
     if moment.tzinfo is None:
@@ -151,7 +162,7 @@ def utc_seconds_of(texts: list[str], zone: dt.tzinfo | None) -> FloatArray:
     if zone is dt.UTC:
         try:
             plain: NDArray[Any] = np.array(
-                [t.strip().replace("/", "-").replace(" ", "T", 1).removesuffix("Z") for t in texts],
+                [_iso(t).replace(" ", "T", 1).removesuffix("Z") for t in texts],
                 dtype="datetime64[us]",
             )
             return (plain - np.datetime64("1980-01-06")).astype("timedelta64[us]").astype(np.float64) / 1e6

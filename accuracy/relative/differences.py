@@ -18,17 +18,26 @@ from functools import partial
 from typing import Literal
 
 import numpy as np
+from scipy.spatial import cKDTree
 
 from accuracy.model import FloatArray, IntArray, RelativeComparison, RelativePlace
 from accuracy.reading.pairs import CellTable
 from accuracy.relative.sampling import FAULT_WORDS, Fault, PassCells, PlaceSettings
 from accuracy.standards.base import RelativeAccuracy
-from accuracy.statistics.correlation import EffectiveSample, correlation_models, effective_sample
-from accuracy.statistics.intervals import NMAD_FACTOR, chi_square_interval, mean_interval
+from accuracy.statistics.correlation import (
+    CorrelationModels,
+    EffectiveSample,
+    Everywhere,
+    correlation_models,
+    effective_sample,
+)
+from accuracy.statistics.intervals import NMAD_FACTOR
 
 QUANTILES = (0.01, 0.05, 0.25, 0.5, 0.75, 0.95, 0.99)
-_FOR_CORRELATION = 240
-"""Places whose correlation is estimated; fits one block of the likelihood."""
+_CLUSTERS, _PER_CLUSTER = 80, 3
+"""Places that the correlation is estimated from; all of them fit one block of its likelihood."""
+_FOR_FIGURES = 480
+"""Places by chance, whose pairs stand for those of all places."""
 _OFF_CENTRE = 3.0
 """Largest d'S^-1 d n at the common point: as at the middle of an edge of an evenly covered cell."""
 _MOSTLY_ANOTHER = 0.1
@@ -194,11 +203,7 @@ def compare(
     roughest_m: float,
     direction: Literal["all", "same", "opposite"] = "all",
 ) -> RelativeComparison:
-    """Figures of the differences. Intervals consider that neighbouring places share their errors.
-
-    The effective number of places is estimated from at most 240 of them, chosen by chance but always
-    the same ones; where they show no correlation, the intervals are those of 240 places, not of all.
-    """
+    """Figures of the differences. Intervals consider that neighbouring places share their errors."""
     d = differences.difference_m
     base = RelativeComparison(
         name_a=name_a,
@@ -231,14 +236,8 @@ def compare(
         noise_rms_m=noise,
         mean_interval_95_m=None
         if worth is None
-        else mean_interval(
-            float(np.mean(d)),
-            worth.standard_error_ratio * float(d.std(ddof=1)),
-            worth.mean_degrees_of_freedom,
-        ),
-        rmsd_interval_95_m=None
-        if worth is None
-        else chi_square_interval(rmsd, worth.rmse_degrees_of_freedom),
+        else worth.mean_interval_95_m(float(np.mean(d)), float(d.std(ddof=1))),
+        rmsd_interval_95_m=None if worth is None else worth.rmse_interval_95_m(rmsd),
         effective_n=None if worth is None else worth.effective_n,
         correlation_length_m=None if worth is None else worth.correlation_length_m,
         places=_thinned(differences, settings.map_places),
@@ -272,22 +271,42 @@ _LEAST_PER_DIRECTION = 10
 
 
 def _worth(differences: Differences) -> EffectiveSample | None:
-    chosen = _scattered(differences, _FOR_CORRELATION)
-    models = correlation_models(differences.easting_m[chosen], differences.northing_m[chosen])
+    chosen, models = models_of_places(differences.easting_m, differences.northing_m)
     return None if models is None else effective_sample(differences.difference_m[chosen], models)
 
 
-def _scattered(differences: Differences, most: int) -> IntArray:
+def models_of_places(
+    easting_m: FloatArray, northing_m: FloatArray
+) -> tuple[IntArray, CorrelationModels | None]:
+    """Which of (n,) places tell how neighbours correlate, and the candidate correlations of all.
+
+    Of many places, some by chance with their nearest neighbours: places by chance alone would lie too
+    far apart to show, or to rule out, errors that are shared over a few metres.
+    """
+    n = easting_m.size
+    if n <= _CLUSTERS * _PER_CLUSTER:
+        chosen = _scattered(easting_m, northing_m, n)
+        return chosen, correlation_models(easting_m[chosen], northing_m[chosen])
+    middles = _scattered(easting_m, northing_m, _CLUSTERS)
+    # Centred: the tree would lose digits of map coordinates.
+    places_m = np.column_stack([easting_m - easting_m.mean(), northing_m - northing_m.mean()])
+    chosen = np.unique(cKDTree(places_m).query(places_m[middles], k=_PER_CLUSTER)[1])
+    some_m = places_m[_scattered(easting_m, northing_m, _FOR_FIGURES)]
+    everywhere = Everywhere(n=n, easting_m=some_m[:, 0], northing_m=some_m[:, 1])
+    return chosen, correlation_models(easting_m[chosen], northing_m[chosen], everywhere)
+
+
+def _scattered(easting_m: FloatArray, northing_m: FloatArray, most: int) -> IntArray:
     """At most ``most`` places, as if by chance but always the same: every part of the ground alike."""
-    n = differences.difference_m.size
-    order = np.lexsort([differences.easting_m, differences.northing_m])
+    n = easting_m.size
+    order = np.lexsort([easting_m, northing_m])
     if n <= most:
         return order
     return np.asarray(order[np.sort(np.random.default_rng(n).choice(n, most, replace=False))])
 
 
 def _thinned(differences: Differences, most: int) -> tuple[RelativePlace, ...]:
-    chosen = _scattered(differences, most)
+    chosen = _scattered(differences.easting_m, differences.northing_m, most)
     worst = int(np.argmax(np.abs(differences.difference_m)))
     if worst not in chosen:
         chosen = np.append(chosen[: most - 1], worst)

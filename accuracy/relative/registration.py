@@ -136,7 +136,8 @@ def fit_rigid(
         return None
     matched, system = state.matched, state.system
     before = _match(points, planes, table, 0.5 * table.grid.cell_m, settings)
-    covariance, unseen, ratio = _covariance(system, matched.place_m, table.grid.cell_m, settings)
+    covariance, unseen = _covariance(system, matched.place_m, table.grid.cell_m, settings)
+    after = _rms(matched.distance_m)
     return RigidFit(
         rotation=axes @ Rotation.from_matrix(state.turn).as_rotvec(),
         translation_m=axes @ state.shift,
@@ -148,8 +149,9 @@ def fit_rigid(
         planes=len(matched.plane),
         steep_planes=int(np.count_nonzero(np.abs(planes.normal[matched.plane, 2]) < 0.5)),
         rms_before_m=None if before is None else _rms(before.distance_m),
-        rms_after_m=_rms(matched.distance_m),
-        misfit_ratio=ratio,
+        rms_after_m=after,
+        # Against the points' own scatter: the weights of the fit hold more, as much as it was found to miss.
+        misfit_ratio=after / _rms(np.sqrt(matched.variance_m2)),
     )
 
 
@@ -342,8 +344,8 @@ def _solve(system: _System, settings: RegistrationSettings) -> FloatArray:
 
 def _covariance(
     system: _System, place_m: FloatArray, cell_m: float, settings: RegistrationSettings
-) -> tuple[FloatArray, FloatArray, float]:
-    """Covariance within the seen directions, the unseen ones, and the misfit's root.
+) -> tuple[FloatArray, FloatArray]:
+    """Covariance within the seen directions, and the unseen ones.
 
     The misfit is that of pseudo-observations (Huber 1981, section 7.8): the sum of squared weighted
     residuals over the squared mean slope of the biweight. Where residuals of neighbouring patches go
@@ -367,7 +369,7 @@ def _covariance(
         sums = np.column_stack([np.bincount(blocks, column) for column in score.T])
         together = sums.T @ sums * number / max(number - len(values), 1)
         ratio = np.maximum(ratio, np.diag(together) / misfit)
-    return (scaled * (misfit * ratio)) @ scaled.T, unseen, float(np.sqrt(misfit))
+    return (scaled * (misfit * ratio)) @ scaled.T, unseen
 
 
 def _shared(system: _System, place_m: FloatArray) -> FloatArray:

@@ -10,6 +10,7 @@ import numpy as np
 
 from accuracy.model import DriftBin, DriftModel, TrajectoryGroup
 from accuracy.reporting import svg
+from accuracy.reporting.lengths import in_unit
 from accuracy.units import LengthUnit
 
 LEFT = 56.0
@@ -18,9 +19,12 @@ SMALL_FOOT = 132.0
 
 
 def drift_chart(
-    bins: Sequence[DriftBin], models: Sequence[DriftModel], unit: LengthUnit, x_name: str
+    bins: Sequence[DriftBin], models: Sequence[DriftModel], unit: LengthUnit, x_name: str, per: float = 1.0
 ) -> str | None:
-    """RMSE against time or distance since the last fix, with the fitted growth and its interval."""
+    """RMSE against time or distance since the last fix, with the fitted growth and its interval.
+
+    ``per`` is how many seconds or metres the printed unit of the horizontal axis has.
+    """
     if not bins:
         return None
     lengths = svg.Lengths(unit)
@@ -38,7 +42,7 @@ def drift_chart(
             svg.label(
                 at,
                 SMALL_FOOT + 16,
-                svg.tick_text(b.until, 1.0),
+                svg.tick_text(b.until / per, 1.0),
                 size=9,
                 anchor="middle",
                 colour=svg.QUIET,
@@ -55,7 +59,7 @@ def drift_chart(
         drawn += [_dot(shape, *p) for p in points]
     drawn.append(_component_key((("horizontal", 0), ("up", 1)), LEFT + 8, 17))
     said = "; ".join(
-        f"up to {b.until:g}: "
+        f"up to {svg.tick_text(b.until / per, 1.0)}: "
         + ("" if b.rmse_horizontal_m is None else f"{b.rmse_horizontal_m / k:.1f} horizontal, ")
         + f"{b.rmse_up_m / k:.1f} up"
         for b in bins
@@ -135,21 +139,24 @@ def distance_chart(groups: Sequence[TrajectoryGroup], unit: LengthUnit) -> str |
     ]
     top = max(v for row in shown for _, _, v in row if v is not None) / k * 1.15 or 1.0
     y = svg.Scale(0, top, SMALL_FOOT, 10)
-    drawn = _small_axes(y, top, f"RMSE ({lengths.small_symbol})", "Distance from the instrument, up to (m)")
+    x_name = f"Distance from the instrument, up to ({unit.symbol})"
+    drawn = _small_axes(y, top, f"RMSE ({lengths.small_symbol})", x_name)
     step = (292 - LEFT) / len(groups)
     for number, (group, row) in enumerate(zip(groups, shown, strict=True)):
         x = LEFT + step * (number + 0.5)
         for _, shape, value in row:
             if value is not None:
                 drawn.append(_dot(shape, x + (shape - 1) * min(9.0, step / 4), y(value / k)))
-        numbers = re.findall(r"\d+", group.name)
-        words = f"over {numbers[0]}" if "over" in group.name else numbers[-1] if numbers else group.name
+        edges = [svg.tick_text(float(one) / unit.metres, 1.0) for one in re.findall(r"\d+", group.name)]
+        words = f"over {edges[0]}" if "over" in group.name else edges[-1] if edges else group.name
         drawn.append(svg.label(x, SMALL_FOOT + 16, words, size=8.5, anchor="middle", colour=svg.QUIET))
     names = (
         [("along", 0), ("cross", 1), ("up", 2)] if shown[0][0][2] is not None else [("cross", 1), ("up", 2)]
     )
     drawn.append(_component_key(names, LEFT + 8, 17))
-    said = "; ".join(f"{g.name}: cross {g.cross.rmse_m / k:.1f}, up {g.up.rmse_m / k:.1f}" for g in groups)
+    said = "; ".join(
+        f"{in_unit(g.name, unit)}: cross {g.cross.rmse_m / k:.1f}, up {g.up.rmse_m / k:.1f}" for g in groups
+    )
     return svg.picture(
         300, SMALL_FOOT + 37, f"RMSE in {lengths.small_symbol} by distance: {said}.", drawn, "small"
     )

@@ -11,6 +11,7 @@ import numpy as np
 from accuracy.model import Fix, FloatArray, Gap, IntArray
 from accuracy.reporting import charts_plan as plan
 from accuracy.reporting import svg
+from accuracy.rounding import counted
 from accuracy.units import LengthUnit
 
 WIDTH = 600.0
@@ -299,14 +300,15 @@ def plan_chart(
     for k in range(0, len(states), stride):
         x, y = strip.page(float(easting_m[k]), float(northing_m[k]))
         places.thin.append((x - 2, y - 2, x + 2, y + 2))
-    for x, y, words in ((*first, "start"), (*last, "end")):
-        drawn.append(places.put(x, y, words, strip) or "")
+    to_name = [(*first, "start"), (*last, "end")]
     for number, gap in enumerate(gaps, start=1):
         x, y = strip.page(gap.easting_m, gap.northing_m)
         if strip.x < x < strip.x + strip.width and strip.y < y < strip.y + strip.height:
             drawn.append(svg.line(x, y - 7, x, y + 7, svg.ABOVE, width=1.4))
             places.solid.append((x - 2, y - 7, x + 2, y + 7))
-            drawn.append(places.put(x, y, f"gap {number}", strip) or "")
+            to_name.append((x, y, f"gap {number}"))
+    # Labels last: a gap often begins where the drive does, and no sign may fall on another's name.
+    drawn += [places.put(x, y, words, strip) or "" for x, y, words in to_name]
     top = sheet.height
     furniture = [plan.scale_bar(strip, unit, 14, top + 16)]
     x = 220.0
@@ -316,5 +318,5 @@ def plan_chart(
         furniture.append(svg.label(x + 33, top + 19, fix_name(state), size=9))
         x += 48 + svg.text_width(fix_name(state), 9)
     named = ", ".join(fix_name(s) for s in states_of(fix))
-    description = f"Plan of the drive; states of the fix: {named}; {len(gaps)} gaps."
+    description = f"Plan of the drive; states of the fix: {named}; {counted(len(gaps), 'gap')}."
     return svg.picture(WIDTH, top + 30, description, [*ground, *drawn, *furniture], "map")

@@ -12,7 +12,7 @@ import numpy as np
 from accuracy.model import CheckpointResult, Cover, HorizontalResidual, Role, VerticalResidual
 from accuracy.reporting import charts_plan as plan
 from accuracy.reporting import svg
-from accuracy.rounding import LengthText
+from accuracy.rounding import LengthText, counted
 from accuracy.units import LengthUnit
 
 LONGEST = 34.0
@@ -21,6 +21,8 @@ SMALLEST_FULL_SCALE_M = 0.005
 """Residuals are never blown up beyond this: 5 mm fill the longest bar."""
 ELLIPSE_95 = math.sqrt(-2 * math.log(0.05))
 """Half axes of a 95 % ellipse in standard deviations: the root of chi-square (2 degrees of freedom)."""
+ROOM_FOR_VECTORS = 36.0
+"""Page space above and below the ground: the longest vector, which has a label beside it."""
 LONGEST_LABEL = 14
 CROWD = 60
 """From this many vectors on they are drawn shorter, so that ellipses do not cover each other."""
@@ -124,10 +126,13 @@ def _assemble(
     key: Callable[[float, float], str],
     kinds: Sequence[Kind],
     description: str,
+    room: float = plan.ROOM_FOR_BARS,
 ) -> Drawn:
     """Lay out the sheet, draw every checkpoint with ``draw``, label by rank, add the key."""
     sheet = plan.lay_out(
-        np.array([c.easting_m for c in checkpoints]), np.array([c.northing_m for c in checkpoints])
+        np.array([c.easting_m for c in checkpoints]),
+        np.array([c.northing_m for c in checkpoints]),
+        room=room,
     )
     places = plan.Places()
     drawn: list[tuple[float, CheckpointResult, plan.Strip, float, float]] = []
@@ -202,9 +207,9 @@ def height_map(checkpoints: Sequence[CheckpointResult], unit: LengthUnit) -> Dra
         return _length_key(svg.Lengths(unit), LONGEST / full, x, y, bars=True)
 
     description = (
-        f"Map of {len(checkpoints)} checkpoints. A bar at each shows its height residual: filled and upward "
-        "where the cloud lies above the mark, outlined and downward where it lies below. The values stand "
-        "in the table of residuals."
+        f"Map of {counted(len(checkpoints), 'checkpoint')}. A bar at each shows its height residual: filled "
+        "and upward where the cloud lies above the mark, outlined and downward where it lies below. The "
+        "values stand in the table of residuals."
     )
     return _assemble(
         checkpoints, unit, draw=draw, key=key, kinds=list(kinds.values()), description=description
@@ -248,12 +253,18 @@ def horizontal_map(checkpoints: Sequence[CheckpointResult], unit: LengthUnit) ->
         return _length_key(svg.Lengths(unit), factor, x, y, bars=False)
 
     description = (
-        f"Map of {len(checkpoints)} checkpoints. An arrow leads from the mark towards where the cloud shows "
-        "it, much enlarged; the ellipse at its tip is the 95 % error ellipse. The values stand in the "
-        "table of residuals."
+        f"Map of {counted(len(checkpoints), 'checkpoint')}. An arrow leads from the mark towards where the "
+        "cloud shows it, much enlarged; the ellipse at its tip is the 95 % error ellipse. The values stand "
+        "in the table of residuals."
     )
     return _assemble(
-        checkpoints, unit, draw=draw, key=key, kinds=list(kinds.values()), description=description
+        checkpoints,
+        unit,
+        draw=draw,
+        key=key,
+        kinds=list(kinds.values()),
+        description=description,
+        room=ROOM_FOR_VECTORS,
     )
 
 

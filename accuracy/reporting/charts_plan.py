@@ -30,6 +30,10 @@ MOST_STRIPS = 6
 MOST_HEIGHT = 660.0
 """Of all strips together: heading, map, key and caption share one A4 page."""
 LABEL_SIZE = 8.5
+APART = 3.0
+"""Between labels in one line, so that two names do not read as one."""
+LEADER_FROM = 10.0
+"""Distance from which on a label has a line to its mark."""
 SMALLEST_EXTENT_M = 20.0
 
 
@@ -215,6 +219,8 @@ class Places:
     solid: list[Box] = field(default_factory=list)
     thin: list[Box] = field(default_factory=list)
     """Outlines that a label may cross where there is no other room."""
+    names: list[Box] = field(default_factory=list)
+    """Labels, which are among the solid as well."""
 
     def free(self, box: Box, *, of_thin: bool = True) -> bool:
         """Whether nothing that is drawn touches the box."""
@@ -222,15 +228,34 @@ class Places:
         drawn = [*self.solid, *self.thin] if of_thin else self.solid
         return not any(a < right and c > left and b < bottom and d > top for a, b, c, d in drawn)
 
+    def _apart(self, box: Box) -> bool:
+        left, top, right, bottom = box
+        return not any(
+            a < right + APART and c > left - APART and b < bottom and d > top for a, b, c, d in self.names
+        )
+
     def put(self, x: float, y: float, words: str, within: Strip) -> str | None:
-        """Draw ``words`` near x, y where there is room inside the strip; None where there is none."""
+        """Draw ``words`` near x, y where there is room inside the strip; None where there is none.
+
+        A label that had to move away keeps a line to what it names.
+        """
         for of_thin in (True, False):
-            for distance in (5.0, 12.0) if of_thin else (5.0, 12.0, 20.0):
+            for distance in (5.0, 12.0, 20.0):
                 for box, anchor, tx, ty in _around(x, y, words, distance):
-                    if _inside(box, within) and self.free(box, of_thin=of_thin):
+                    if _inside(box, within) and self.free(box, of_thin=of_thin) and self._apart(box):
                         self.solid.append(box)
-                        return svg.label(tx, ty, words, size=LABEL_SIZE, anchor=anchor)
+                        self.names.append(box)
+                        drawn = svg.label(tx, ty, words, size=LABEL_SIZE, anchor=anchor)
+                        return drawn if distance < LEADER_FROM else _leader(x, y, box) + drawn
         return None
+
+
+def _leader(x: float, y: float, box: Box) -> str:
+    """A fine line from beside the mark to the nearest point of the label's box."""
+    tx, ty = min(max(x, box[0]), box[2]), min(max(y, box[1]), box[3])
+    length = math.hypot(tx - x, ty - y)
+    start = min(4.0 / length, 1.0) if length else 1.0
+    return svg.line(x + start * (tx - x), y + start * (ty - y), tx, ty, svg.QUIET, width=0.6)
 
 
 def _around(x: float, y: float, words: str, d: float) -> list[tuple[Box, str, float, float]]:

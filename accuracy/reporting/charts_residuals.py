@@ -148,7 +148,8 @@ def quantile_band(n: int, level: float = 0.95) -> tuple[FloatArray, FloatArray, 
 
     The i-th of n uniform values has a Beta(i, n+1-i) distribution (David and Nagaraja, Order
     Statistics, 3rd ed., 2.1); its median and its ``level`` limits are carried through the normal
-    quantile function.
+    quantile function. About a line with the residuals' own mean and standard deviation the band holds
+    more than ``level``: by simulation 99.6 % of the outermost of 20 points, 98.5 % of 48.
     """
     i = np.arange(1, n + 1)
     return (
@@ -159,7 +160,7 @@ def quantile_band(n: int, level: float = 0.95) -> tuple[FloatArray, FloatArray, 
 
 
 def quantile_plot(residuals_m: FloatArray, unit: LengthUnit, what: str) -> str | None:
-    """Sorted residuals against normal quantiles with a pointwise 95 % band; None below five or all alike."""
+    """Sorted residuals against normal quantiles with a pointwise band; None below five or all alike."""
     n = len(residuals_m)
     if n < FEWEST_FOR_QUANTILES or float(np.ptp(residuals_m)) == 0:
         return None
@@ -212,7 +213,7 @@ def quantile_plot(residuals_m: FloatArray, unit: LengthUnit, what: str) -> str |
             )
         )
     description = (
-        f"Q-Q plot of {n} {what} against the normal distribution, with a pointwise 95 % band; {outside} of "
+        f"Q-Q plot of {n} {what} against the normal distribution, with a band for each point; {outside} of "
         f"{n} points lie outside the band."
     )
     return svg.picture(SMALL_WIDTH, SMALL_HEIGHT, description, drawn, "small")
@@ -360,11 +361,11 @@ def scatter_chart(
 def verdict_gauge(
     tested_m: float,
     class_m: float | None,
-    rmse_m: float | None,
+    fit_m: float | None,
     interval_m: tuple[float, float] | None,
     unit: LengthUnit,
 ) -> str:
-    """The tested figure on a rule beside its class, with the 95 % interval of the RMSE of the residuals."""
+    """The tested figure on a rule beside its class; the same of the residuals alone, with its interval."""
     lengths, text = svg.Lengths(unit), LengthText(unit)
     k = lengths.small_m
     width, height, left, right, y = 210.0, 46.0, 7.0, 203.0, 21.0
@@ -387,8 +388,8 @@ def verdict_gauge(
     if interval_m is not None:
         drawn.append(svg.line(scale(interval_m[0] / k), y, scale(interval_m[1] / k), y, svg.INK, width=1.4))
         drawn += [svg.line(scale(v / k), y - 4, scale(v / k), y + 4, svg.INK, width=1.4) for v in interval_m]
-    if rmse_m is not None:
-        drawn.append(svg.circle(scale(rmse_m / k), y, 3.4, fill=svg.PAPER, stroke=svg.INK, stroke_width=1.5))
+    if fit_m is not None:
+        drawn.append(svg.circle(scale(fit_m / k), y, 3.4, fill=svg.PAPER, stroke=svg.INK, stroke_width=1.5))
     x = scale(tested_m / k)
     drawn.append(svg.path([(x, y - 6), (x + 6, y), (x, y + 6), (x - 6, y)], closed=True, fill=svg.INK))
     if class_m is not None:
@@ -408,7 +409,7 @@ def verdict_gauge(
     description = f"Rule from zero: tested figure {text.small(tested_m)} {text.small_symbol}{against}."
     if interval_m is not None:
         description += (
-            f" The 95 % interval of the RMSE of the residuals runs from {text.small(interval_m[0])} to "
+            f" The 95 % interval of the residuals' own figure runs from {text.small(interval_m[0])} to "
             f"{text.small(interval_m[1])}."
         )
     return svg.picture(width, height, description, drawn, "gauge")

@@ -11,7 +11,6 @@ from accuracy.rounding import LengthText
 from accuracy.units import LengthUnit
 
 COMPONENTS = (Component.VERTICAL, Component.HORIZONTAL, Component.THREE_D)
-SYMBOL = {Component.VERTICAL: "RMSE_V", Component.HORIZONTAL: "RMSE_H", Component.THREE_D: "RMSE_3D"}
 SHAPE_NAMES = ("filled disc", "open square", "open diamond", "filled triangle")
 WIDTH = 600.0
 NAMES_WIDTH = 128.0
@@ -26,6 +25,8 @@ LONGEST_NAME = 18
 class RunFigure:
     """One component of one run."""
 
+    name: str
+    """What the figure is."""
     tested_m: float
     interval_m: Interval | None
     class_m: float | None
@@ -81,6 +82,7 @@ def runs_chart(rows: Sequence[RunRow], unit: LengthUnit) -> str | None:
 def words_of(rows: Sequence[RunRow], component: Component, unit: LengthUnit) -> str:
     """The panel in words, for readers who do not see it."""
     text = LengthText(unit)
+    names = list(dict.fromkeys(row.figures[component].name for row in rows if component in row.figures))
     figures = [
         f"{row.name} {text.small(row.figures[component].tested_m)}"
         for row in rows
@@ -88,7 +90,7 @@ def words_of(rows: Sequence[RunRow], component: Component, unit: LengthUnit) -> 
     ]
     limit = next((r.figures[component].class_m for r in rows if component in r.figures), None)
     against = "" if limit is None else f", class {text.class_value(limit)}"
-    return f"{SYMBOL[component]} in {text.small_symbol}{against}: {', '.join(figures)}."
+    return f"{' or '.join(names)} in {text.small_symbol}{against}: {', '.join(figures)}."
 
 
 def _panel(
@@ -108,7 +110,7 @@ def _panel(
     scale = svg.Scale(0, max(largest, limit or 0.0, 1e-6) / k * 1.1, left, right)
     values = svg.ticks(0, scale.high, max(2, int((right - left) / 30)))
     step = values[1] - values[0] if len(values) > 1 else 1.0
-    drawn = [svg.label(left, top - 12, _axis_name(component, text), size=9.5, weight="600")]
+    drawn = [svg.label(left, top - 12, _axis_name(component, figures, text), size=9.5, weight="600")]
     for value in values:
         drawn.append(svg.line(scale(value), top, scale(value), bottom, svg.GRID))
         drawn.append(
@@ -152,9 +154,10 @@ def _panel(
     return drawn
 
 
-def _axis_name(component: Component, text: LengthText) -> str:
+def _axis_name(component: Component, figures: Sequence[RunFigure], text: LengthText) -> str:
     name = {Component.VERTICAL: "Height", Component.HORIZONTAL: "Horizontal", Component.THREE_D: "3D"}
-    return f"{name[component]}, RMSE ({text.small_symbol})"
+    what = "RMSE" if all(one.name.startswith("RMSE") for one in figures) else "tested"
+    return f"{name[component]}, {what} ({text.small_symbol})"
 
 
 # --------------------------------------------------------------------------- matrix

@@ -11,6 +11,7 @@ from dataclasses import dataclass, fields
 from accuracy.model import (
     CheckpointResult,
     Component,
+    ContractLimit,
     HorizontalResidual,
     Outcome,
     Result,
@@ -22,7 +23,7 @@ from accuracy.reporting import render, words
 from accuracy.reporting.svg import clean
 from accuracy.reporting.view_nouns import Table
 from accuracy.reporting.view_statement import file_name
-from accuracy.rounding import LengthText, fixed
+from accuracy.rounding import LengthText, counted, fixed
 from accuracy.units import LengthUnit
 
 DASH = "\N{EN DASH}"
@@ -63,6 +64,8 @@ class VerdictChange:
     run: str
     standard: str
     component: Component
+    name: str | None
+    """The contract limit's, several of which share standard and component."""
     class_before_m: float | None
     class_after_m: float | None
     tested_before_m: float | None
@@ -189,12 +192,24 @@ def _settings(result: Result) -> dict[str, str]:
     for number, request in enumerate(result.requests, start=1):
         for field in fields(request):
             value = getattr(request, field.name)
-            if value not in (None, ()):
+            if field.name == "limits":
+                found |= {f"request {number}: limit {one.name}": _limit(one, text) for one in value}
+            elif value is not None:
                 name = field.name.removesuffix("_m").replace("_", " ").replace("three d", "3D class")
                 name = f"request {number}: {name}"
                 is_length = field.name.endswith("_m")
                 found[name] = f"{text.class_value(value)} {text.small_symbol}" if is_length else str(value)
     return found
+
+
+def _limit(one: ContractLimit, text: LengthText) -> str:
+    said = [f"{one.statistic.removesuffix('_m').replace('_', ' ')} of {one.stratum}"]
+    lengths = (("limit", one.limit_m), ("within", one.within_m))
+    said += [f"{k} {text.class_value(v)} {text.small_symbol}" for k, v in lengths if v is not None]
+    numbers = (("least share", one.least_share), ("least checkpoints", one.least_checkpoints))
+    said += [f"{k} {v:g}" for k, v in numbers if v is not None]
+    said += [f"where {k} {v}" for k, v in one.where.items()]
+    return ", ".join([*said, *([one.sentence] if one.sentence else [])])
 
 
 def _figures(run: str, a: RunRecord | None, b: RunRecord | None) -> Iterator[FigureChange]:
@@ -208,9 +223,8 @@ def _figures(run: str, a: RunRecord | None, b: RunRecord | None) -> Iterator[Fig
 
 def _verdicts(run: str, a: RunRecord | None, b: RunRecord | None) -> Iterator[VerdictChange]:
     def keyed(record: RunRecord | None) -> dict[tuple[str, Component, str | None], Verdict]:
-        # Several limits of one contract share standard and component; their names tell them apart.
         named = [] if record is None else record.verdicts
-        return {(v.standard, v.component, v.class_name): v for v in named}
+        return {(v.standard, v.component, _limit_name(v)): v for v in named}
 
     before, after = keyed(a), keyed(b)
     for key in dict.fromkeys([*before, *after]):
@@ -220,8 +234,9 @@ def _verdicts(run: str, a: RunRecord | None, b: RunRecord | None) -> Iterator[Ve
             continue
         yield VerdictChange(
             run=run,
-            standard=either.standard_title,
+            standard=either.standard,
             component=either.component,
+            name=_limit_name(either),
             class_before_m=None if x is None else x.class_m,
             class_after_m=None if y is None else y.class_m,
             tested_before_m=None if x is None else x.tested_m,
@@ -229,6 +244,11 @@ def _verdicts(run: str, a: RunRecord | None, b: RunRecord | None) -> Iterator[Ve
             before=None if x is None else x.outcome,
             after=None if y is None else y.outcome,
         )
+
+
+def _limit_name(verdict: Verdict) -> str | None:
+    """What tells several limits of one contract apart; another class of a standard is the same verdict."""
+    return verdict.class_name if verdict.component is Component.CONTRACT else None
 
 
 def _points(run: str, a: RunRecord, b: RunRecord) -> Iterator[CheckpointChange]:
@@ -286,16 +306,19 @@ def _headline(d: ResultDifference) -> str:
         )
     turned = [v for v in d.verdicts if v.before != v.after]
     said = (
-        f"{len(d.inputs)} inputs, {len(d.settings)} settings and {len(d.checkpoints)} checkpoints differ; "
+        f"{counted(len(d.inputs), 'input')}, {counted(len(d.settings), 'setting')} "
+        f"and {counted(len(d.checkpoints), 'checkpoint')} differ; "
         f"{len(d.figures)} of {d.figures_compared} figures do."
     )
     if not turned:
         return f"{said} No verdict has another outcome."
-    listed = "; ".join(
-        f"{v.run}, {words.COMPONENT[v.component].lower()}: {_outcome(v.before)}, now {_outcome(v.after)}"
-        for v in turned
-    )
+    listed = "; ".join(f"{_verdict_name(v)}: {_outcome(v.before)}, now {_outcome(v.after)}" for v in turned)
     return f"{said} Verdicts with another outcome: {listed}."
+
+
+def _verdict_name(v: VerdictChange) -> str:
+    of = v.standard if v.name is None else v.name
+    return f"{v.run}, {words.COMPONENT[v.component].lower()} ({of})"
 
 
 def _outcome(outcome: Outcome | None) -> str:
@@ -317,7 +340,7 @@ def _sections(d: ResultDifference) -> list[_Section]:
 def _verdict_table(d: ResultDifference, text: LengthText) -> Table:
     rows = []
     for v in d.verdicts:
-        cells = [f"{v.run}, {words.COMPONENT[v.component].lower()}"]
+        cells = [_verdict_name(v)]
         for outcome, tested, class_m in (
             (v.before, v.tested_before_m, v.class_before_m),
             (v.after, v.tested_after_m, v.class_after_m),
@@ -353,9 +376,8 @@ def _change(one: FigureChange) -> float:
 
 
 def _visible(change_m: float, text: LengthText) -> str:
-    """A change too small for the print is still told as one."""
-    said = text.small(change_m, signed=True)
-    return said if change_m == 0 or said.strip("+0.\N{MINUS SIGN}") else "less than the print shows"
+    """A change with as many digits as it takes to show it: however small, it is never printed as none."""
+    return text.small_change(change_m)
 
 
 def _change_table(changes: Sequence[Change], name: str, short: int | None = None) -> Table:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Literal
 
@@ -14,9 +15,11 @@ from accuracy.conversion import convert
 from accuracy.errors import AccuracyError, TrajectoryError
 from accuracy.model import FloatArray, Progress, Trajectory, no_progress
 from accuracy.reading.checkpoints import describe_table
+from accuracy.reading.cloud import expand_cloud_paths
 from accuracy.reading.cloud_description import CloudDescription, describe_cloud
 from accuracy.reading.table_types import TableOptions
 from accuracy.reading.trajectory import read_trajectory
+from accuracy.rounding import counted
 
 Kind = Literal["cloud", "checkpoints", "trajectory"]
 
@@ -37,18 +40,38 @@ _TRAJECTORY_WORDS = (
 _LOOK_AT = 2_000
 
 
-def inspect_lines(
+@dataclass(frozen=True, slots=True)
+class Inspection:
+    """What one file holds."""
+
+    lines: tuple[str, ...]
+    usable: bool
+    """Whether a job could use the file as it is."""
+
+
+def files_to_inspect(paths: Iterable[Path], kind: Kind | None) -> tuple[Path, ...]:
+    """The clouds in each folder; any other path as it is. Raises CloudError for a folder without clouds."""
+    found: list[Path] = []
+    for path in paths:
+        found += expand_cloud_paths([path]) if path.is_dir() and kind in (None, "cloud") else (path,)
+    return tuple(found)
+
+
+def inspected(
     path: Path, *, kind: Kind | None, table: TableOptions, progress: Progress = no_progress
-) -> tuple[str, ...]:
+) -> Inspection:
     """Describe one file. Raises AccuracyError where it cannot even be described."""
     kind = kind or _kind(path)
     if kind == "cloud":
-        lines = _cloud_lines(describe_cloud(path, progress=progress))
+        lines, problem = _cloud_lines(describe_cloud(path, progress=progress)), None
     elif kind == "trajectory":
-        lines = _trajectory_lines(path)
+        lines, problem = _trajectory_lines(path)
     else:
-        lines = _table_lines(path, table)
-    return (f"{path}: {'checkpoint table' if kind == 'checkpoints' else kind}", *lines)
+        lines, problem = _table_lines(path, table)
+    if problem is not None:
+        lines = [*lines, f"  cannot be used: {problem}"]
+    name = "checkpoint table" if kind == "checkpoints" else kind
+    return Inspection((f"{path}: {name}", *lines), problem is None)
 
 
 def _kind(path: Path) -> Kind:
@@ -84,7 +107,8 @@ def _cloud_lines(cloud: CloudDescription) -> list[str]:
         density = f"about {cloud.points_per_m2:,.0f} points per square metre where there are any"
     low, high = cloud.minimum, cloud.maximum
     lines = [
-        f"  {header.point_count:,} points, {packed} {header.version}, point format {header.point_format}",
+        f"  {counted(header.point_count, 'point')}, {packed} {header.version}, "
+        f"point format {header.point_format}",
         f"  coordinate system: {cloud.crs_name or 'not recorded'}; plan in {cloud.plan_unit}, "
         f"heights in {cloud.height_unit}",
         f"  easting {low[0]:,.3f} to {high[0]:,.3f}, northing {low[1]:,.3f} to {high[1]:,.3f}, "
@@ -120,7 +144,7 @@ def _cloud_lines(cloud: CloudDescription) -> list[str]:
     return lines + _odd(cloud.oddities)
 
 
-def _table_lines(path: Path, options: TableOptions) -> list[str]:
+def _table_lines(path: Path, options: TableOptions) -> tuple[list[str], str | None]:
     table = describe_table(path, options)
     lines = [f"  {sentence}" for sentence in table.understood]
     lines.append("  first rows as read:")
@@ -128,13 +152,12 @@ def _table_lines(path: Path, options: TableOptions) -> list[str]:
         lines.append(f"    row {row.row}: {row.text}")
         if row.parsed:
             lines.append(f"      = {row.parsed}")
-    lines += _odd(table.odd)
-    if table.problem is not None:
-        lines.append(f"  cannot be used: {table.problem}")
-    return lines
+    if table.problem is None or table.odd:
+        lines += _odd(table.odd)
+    return lines, table.problem
 
 
-def _trajectory_lines(path: Path) -> list[str]:
+def _trajectory_lines(path: Path) -> tuple[list[str], str | None]:
     zone: list[str] = []
 
     def to_grid(
@@ -151,16 +174,16 @@ def _trajectory_lines(path: Path) -> list[str]:
     try:
         track = read_trajectory(path, to_grid=to_grid)
     except TrajectoryError as error:
-        return [f"  cannot be used: {error}"]
+        return [], str(error)
     lines = _track_lines(track)
     if zone:
         lines.insert(1, f"  latitudes and longitudes, shown here in {zone[0]}")
-    return lines + _odd(track.remarks)
+    return lines + _odd(track.remarks), None
 
 
 def _track_lines(track: Trajectory) -> list[str]:
     step = np.hypot(np.diff(track.easting_m), np.diff(track.northing_m))
-    lines = [f"  {len(track):,} epochs over {step.sum():,.1f} m"]
+    lines = [f"  {counted(len(track), 'epoch')} over {step.sum():,.1f} m"]
     if track.time_s is None:
         lines.append("  no times: only cross-track and up can be compared")
     else:
@@ -169,7 +192,7 @@ def _track_lines(track: Trajectory) -> list[str]:
         gaps = int((interval > 2.5 * usual).sum()) if usual else 0
         lines.append(
             f"  time {track.time_s[0]:.3f} to {track.time_s[-1]:.3f} s ({track.time_scale}), "
-            f"every {usual:g} s, {gaps} gaps"
+            f"every {usual:.6g} s, {counted(gaps, 'gap')}"
         )
         if usual:
             moving = step[interval > 0] / interval[interval > 0]

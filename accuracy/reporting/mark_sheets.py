@@ -7,11 +7,12 @@ whose lengths are those on the paper, spread over several sheets where the mark 
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 
 from accuracy.errors import RequestError
-from accuracy.matching.template import Template, Tone
+from accuracy.matching.template import BUILT_IN, Template, Tone
+from accuracy.reporting.mark_figures import MarkFigure, simulated_figures
 from accuracy.reporting.render import fill, pdf_bytes
 from accuracy.reporting.svg import clean, coordinate, element, group, line, path, rect
 from accuracy.rounding import fixed
@@ -53,19 +54,21 @@ class MarkPicture:
     name: str
     size_is: str
     drawing: str
-    sizes: tuple[str, ...]
+    figures: tuple[MarkFigure, ...]
 
 
-def marks_page(templates: Iterable[Template], sizes: Mapping[str, Sequence[str]] | None = None) -> str:
-    """One self-contained HTML page with a drawing of each mark.
+def marks_page(templates: Iterable[Template]) -> str:
+    """One self-contained HTML page with a drawing of each mark, in the order given.
 
-    Args:
-        templates: in the order to show.
-        sizes: by template name, sentences on which size suits which density; only what simulations
-            have shown. A mark without an entry says so.
+    A built-in mark has the figures of its simulation; a mark of the user's own was never simulated,
+    and says so.
     """
+    known = simulated_figures()
     marks = [
-        MarkPicture(t.name, t.size_is, _drawing(t), tuple((sizes or {}).get(t.name, ()))) for t in templates
+        MarkPicture(
+            t.name, t.size_is, _drawing(t), known.get(t.name, ()) if BUILT_IN.get(t.name) is t else ()
+        )
+        for t in templates
     ]
     return fill("marks.html.j2", marks=marks)
 

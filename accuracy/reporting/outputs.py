@@ -1,29 +1,37 @@
 """A measured job -> the files of its result folder. After the pipeline, before the command line.
 
-Everything is measured before the first byte is written, and every file is moved into place whole.
+Everything is measured and written before the first file is moved into place; what an earlier run left
+there and this one does not write goes.
 """
 
 from __future__ import annotations
 
 import dataclasses
 import hashlib
+import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from accuracy.errors import RequestError
+from accuracy.files import check_folder, write_atomically, written_together
 from accuracy.model import Patch, Progress, Result, RunRecord, TrajectorySeries, no_progress
 from accuracy.reading.kept import digest, pack_patches
-from accuracy.record import RESULT_NAME, result_bytes, write_atomically
-from accuracy.reporting.render import write_report
+from accuracy.record import RESULT_NAME, result_bytes
+from accuracy.reporting.render import HTML_NAME, PDF_NAME, write_report
 from accuracy.reporting.tables import write_residuals_csv, write_residuals_gpkg
 from accuracy.reporting.view import build
-from accuracy.reporting.view_patches import patch_pictures
 
 if TYPE_CHECKING:
     from accuracy.matching.template import Template
     from accuracy.pipeline import Measured
+
+
+CSV_NAME = "residuals.csv"
+GPKG_NAME = "residuals.gpkg"
+SIGNED_NAME = "report-signed.pdf"
+_NAMES = (HTML_NAME, PDF_NAME, CSV_NAME, GPKG_NAME, RESULT_NAME)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -35,10 +43,23 @@ class Outputs:
     """What could not be written, and how to get it."""
 
 
-def check_folder(folder: Path) -> None:
-    """Refuse a result folder that cannot be one, before any work is done. Raises RequestError."""
-    if folder.exists() and not folder.is_dir():
-        raise RequestError("is a file, not a folder", path=folder, remedy="Name another folder with --out.")
+def check_result_folder(folder: Path) -> None:
+    """Refuse a folder that cannot take a result, before any work is done.
+
+    Raises OutputError where nothing can be written, RequestError where a signed report stands: it
+    would speak of another result, and nobody but its signer may take it away.
+    """
+    check_folder(folder)
+    if (folder / SIGNED_NAME).exists():
+        raise RequestError(
+            f"holds a signed report, {SIGNED_NAME}, of an earlier result",
+            path=folder,
+            remedy="Name a new folder with --out, or move the signed report away.",
+        )
+
+
+def _ours(name: str) -> bool:
+    return name in _NAMES or re.fullmatch(r"patches(-\d+)?\.npz", name) is not None
 
 
 def pack(measured: Measured) -> tuple[Result, dict[str, bytes]]:
@@ -84,18 +105,20 @@ def write_outputs(
     """
     record = result_bytes(result)
     progress("Writing the report", 0, 1)
-    folder.mkdir(parents=True, exist_ok=True)
-    for name, content in archives.items():
-        write_atomically(folder / name, content)
-    write_residuals_csv(result, folder / "residuals.csv")
-    write_residuals_gpkg(result, folder / "residuals.gpkg")
-    pictures = None
-    if patches is not None and templates is not None:
-        pictures = patch_pictures(result.run, patches, result.unit, templates)
-    view = build(result, series=series, pictures=pictures, record_sha256=hashlib.sha256(record).hexdigest())
-    written = write_report(view, folder, pdf=pdf)
-    write_atomically(folder / RESULT_NAME, record)
-    return Outputs(
-        paths=(*written.paths, folder / RESULT_NAME, folder / "residuals.csv", folder / "residuals.gpkg"),
-        message=written.message,
-    )
+    with written_together(folder, ours=_ours, last=RESULT_NAME) as staging:
+        for name, content in archives.items():
+            write_atomically(staging / name, content)
+        write_residuals_csv(result, staging / CSV_NAME)
+        write_residuals_gpkg(result, staging / GPKG_NAME)
+        pictures = None
+        if patches is not None and templates is not None:
+            # Loaded only here: a recheck shows no marks.
+            from accuracy.reporting.view_patches import patch_pictures
+
+            pictures = patch_pictures(result.run, patches, result.unit, templates)
+        digest_of_record = hashlib.sha256(record).hexdigest()
+        view = build(result, series=series, pictures=pictures, record_sha256=digest_of_record)
+        written = write_report(view, staging, pdf=pdf)
+        write_atomically(staging / RESULT_NAME, record)
+    names = (*(path.name for path in written.paths), RESULT_NAME, CSV_NAME, GPKG_NAME)
+    return Outputs(paths=tuple(folder / name for name in names), message=written.message)

@@ -13,10 +13,10 @@ from pathlib import Path
 from typing import Any
 
 from accuracy import __version__
+from accuracy.files import write_atomically, written_together
 from accuracy.model import Component, Cover
 from accuracy.planning.plan import ComponentPlan, Plan, PlannedRun
-from accuracy.planning.wording import percent
-from accuracy.record import write_atomically
+from accuracy.planning.wording import percent, wish
 from accuracy.reporting import svg, words
 from accuracy.reporting.plan_files import places_csv, places_geojson
 from accuracy.reporting.plan_map import plan_map
@@ -202,17 +202,18 @@ def _counts(plan: Plan) -> tuple[Row, ...]:
 
 def _conclusion(c: ComponentPlan, text: LengthText, wished: float) -> str:
     unit = text.small_symbol
+    per = "" if c.demand.component is Component.VERTICAL else " per axis"
     twice = (
         " twice, for the standard adds it to residuals that hold it already" if c.demand.survey_added else ""
     )
     said = (
         f"{c.demand.figure}: a run at {text.small(c.expected_m)} {unit} would be tested at about "
-        f"{text.small(c.likely_m)} {unit}: the survey's {text.small(c.survey_m)} {unit} per axis "
+        f"{text.small(c.likely_m)} {unit}: the survey's {text.small(c.survey_m)} {unit}{per} "
         f"counts{twice}."
     )
     if c.number_for_good is not None and c.number_for_bad is not None:
         said += (
-            f" For a chance of {percent(wished)} it takes {_of(c.number_for_good, 'checkpoint')} to let it "
+            f" For a chance of {wish(wished)} it takes {_of(c.number_for_good, 'checkpoint')} to let it "
             f"pass and {c.number_for_bad} to stop a run at {text.small(c.bad_m)} {unit}."
         )
     if c.worth < c.n - 0.5:
@@ -370,10 +371,9 @@ def write_plan(plan: Plan, out_dir: Path, *, pdf: bool = True) -> Written:
     """Write plan.pdf, plan.html, places.csv and places.geojson into ``out_dir``.
 
     Where the PDF cannot be made because Pango is missing, the rest is written and the message says
-    how to get it; an older plan.pdf is removed. The same plan gives the same bytes.
+    how to get it; an older plan.pdf is removed where none is written. The same plan gives the same bytes.
     """
     html, data, message = plan_html(plan), None, None
-    pdf_path = out_dir / PDF_NAME
     if pdf:
         try:
             html, data = _one_page(plan)
@@ -384,10 +384,10 @@ def write_plan(plan: Plan, out_dir: Path, *, pdf: bool = True) -> Written:
         CSV_NAME: places_csv(plan),
         GEOJSON_NAME: places_geojson(plan),
     }
-    if data is None:
-        pdf_path.unlink(missing_ok=True)
-    else:
+    if data is not None:
         contents = {PDF_NAME: data, **contents}
-    for name, content in contents.items():
-        write_atomically(out_dir / name, content)
+    ours = (PDF_NAME, HTML_NAME, CSV_NAME, GEOJSON_NAME)
+    with written_together(out_dir, ours=ours.__contains__, last=HTML_NAME) as staging:
+        for name, content in contents.items():
+            write_atomically(staging / name, content)
     return Written(tuple(out_dir / name for name in contents), message)

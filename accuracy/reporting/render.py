@@ -17,7 +17,7 @@ from pathlib import Path
 import jinja2
 from markupsafe import Markup, escape
 
-from accuracy.record import write_atomically
+from accuracy.files import write_atomically
 from accuracy.reporting import words
 from accuracy.reporting.svg import clean
 from accuracy.reporting.view import ReportView
@@ -37,8 +37,9 @@ class Written:
 
 
 def _terms(text: str) -> Markup:
-    """RMSE_V and its kin with a lowered letter, as the standards print them."""
-    return Markup(re.sub(r"\bRMSE_?(3D|[HVXYZr])\b", r"RMSE<sub>\1</sub>", str(escape(clean(text)))))  # noqa: S704
+    """RMSE_V, Accuracy_z and their kin with a lowered letter, as the standards print them."""
+    lowered = re.sub(r"\bRMSE_?(3D|[HVXYZr])\b", r"RMSE<sub>\1</sub>", str(escape(clean(text))))
+    return Markup(re.sub(r"\bAccuracy_([rz])\b", r"Accuracy<sub>\1</sub>", lowered))  # noqa: S704
 
 
 @cache
@@ -114,13 +115,14 @@ def write_report(view: ReportView, out_dir: Path, *, pdf: bool = True) -> Writte
     """Write report.html and, where it can be made, report.pdf into ``out_dir``.
 
     Where the PDF cannot be made because Pango is missing, the HTML is still written and the
-    message says how to get the PDF; an older report.pdf is then removed, since it would speak of
-    another record.
+    message says how to get the PDF. An older report.pdf is removed wherever none is written, since it
+    would speak of another record.
     """
     html = html_text(view)
     html_path, pdf_path = out_dir / HTML_NAME, out_dir / PDF_NAME
     write_atomically(html_path, html.encode("utf-8", "replace"))
     if not pdf:
+        pdf_path.unlink(missing_ok=True)
         return Written((html_path,))
     try:
         data = pdf_bytes(html)

@@ -3,29 +3,41 @@
 from __future__ import annotations
 
 from accuracy.model import Result
-from accuracy.rounding import LengthText
+from accuracy.reporting import words
+from accuracy.reporting.lengths import in_unit
+from accuracy.rounding import LengthText, counted
 
 
 def spoken(result: Result) -> tuple[str, ...]:
     """What the command says when it is done: figures first, then each verdict."""
     text = LengthText(result.unit)
     unit = text.small_symbol
+    names = [run.name for run in (result.run, *result.runs)]
     summary = result.run.summary
-    counted = sum(point.used for point in result.run.checkpoints)
-    lines = [f"{result.title}: {counted} of {len(result.run.checkpoints)} checkpoints count."]
+    used = sum(point.used for point in result.run.checkpoints)
+    lines = [
+        f"{result.title}: {used} of {counted(len(result.run.checkpoints), 'checkpoint')} "
+        f"{'counts' if used == 1 else 'count'}."
+    ]
     for name, figures in (("open terrain", summary.vertical), ("vegetation", summary.vegetated)):
         if figures is not None:
             mean, size = text.small(figures.mean_m, signed=True), text.small(figures.rmse_m)
-            lines.append(f"Height, {name}: {figures.n} checkpoints, mean {mean} {unit}, RMSE {size} {unit}.")
+            lines.append(
+                f"Height, {name}: {counted(figures.n, 'checkpoint')}, mean {mean} {unit}, RMSE {size} {unit}."
+            )
     if summary.horizontal is not None:
         size = text.small(summary.horizontal.rmse_m)
-        lines.append(f"Horizontal: {summary.horizontal.n} checkpoints, RMSE {size} {unit}.")
+        lines.append(f"Horizontal: {counted(summary.horizontal.n, 'checkpoint')}, RMSE {size} {unit}.")
     lines += [
-        f"{verdict.standard_title}, {verdict.component}: {verdict.outcome}. {verdict.why}"
+        f"{verdict.standard_title}, {words.COMPONENT[verdict.component].lower()}: "
+        f"{verdict.outcome}. {in_unit(verdict.why, result.unit, (verdict.class_name or '',))}"
         for verdict in result.run.verdicts
         if verdict.class_m or verdict.class_name
     ]
-    lines += [f"{decision.component.capitalize()}: {decision.sentence}" for decision in result.decisions]
+    lines += [in_unit(said, result.unit, names) for said in result.not_compared]
+    lines += [f"{words.COMPONENT[decision.component]}: {decision.sentence}" for decision in result.decisions]
     if result.run.mistakes:
-        lines.append(f"A mistake would explain the residuals: {result.run.mistakes[0].evidence}")
+        lines.append(
+            f"A mistake would explain the residuals: {in_unit(result.run.mistakes[0].evidence, result.unit)}"
+        )
     return tuple(lines)

@@ -12,6 +12,7 @@ from pathlib import Path
 
 import pyproj
 
+from accuracy.files import write_atomically
 from accuracy.model import (
     CheckpointResult,
     HorizontalResidual,
@@ -20,7 +21,6 @@ from accuracy.model import (
     RunRecord,
     VerticalResidual,
 )
-from accuracy.record import write_atomically
 
 Cell = str | int | float | None
 Column = tuple[str, str, Callable[[CheckpointResult], Cell]]
@@ -41,6 +41,21 @@ def _horizontal(name: str) -> Callable[[CheckpointResult], Cell]:
         return value
 
     return take
+
+
+def _observed_difference(index: int) -> Callable[[CheckpointResult], Cell]:
+    def take(c: CheckpointResult) -> Cell:
+        known = c.horizontal.observed_difference_m if isinstance(c.horizontal, HorizontalResidual) else None
+        return None if known is None else known[index]
+
+    return take
+
+
+def observed_height_difference_m(c: CheckpointResult) -> float | None:
+    """Measured minus operator-observed height: of the surface, or of a mark that has none."""
+    if isinstance(c.vertical, VerticalResidual) and c.vertical.observed_difference_m is not None:
+        return c.vertical.observed_difference_m
+    return c.horizontal.observed_height_difference_m if isinstance(c.horizontal, HorizontalResidual) else None
 
 
 def _covariance(index: int) -> Callable[[CheckpointResult], Cell]:
@@ -104,6 +119,9 @@ COLUMNS: tuple[Column, ...] = (
     ("variance_easting_m2", "REAL", _covariance(0)),
     ("variance_northing_m2", "REAL", _covariance(1)),
     ("covariance_easting_northing_m2", "REAL", _covariance(2)),
+    ("measured_minus_observed_easting_m", "REAL", _observed_difference(0)),
+    ("measured_minus_observed_northing_m", "REAL", _observed_difference(1)),
+    ("measured_minus_observed_height_m", "REAL", observed_height_difference_m),
     ("flags_horizontal", "TEXT", lambda c: _flags(c.horizontal)),
     ("why_no_horizontal", "TEXT", lambda c: _reason(c.horizontal)),
     ("face_residual_m", "REAL", _face("residual_m")),

@@ -19,9 +19,11 @@ from accuracy.reporting import (
     view_relative,
     view_runs,
     view_singles,
+    view_standards,
     view_statement,
     words,
 )
+from accuracy.reporting.lengths import in_unit
 from accuracy.reporting.view_nouns import (
     ChartView,
     ConditionsView,
@@ -36,6 +38,7 @@ from accuracy.reporting.view_nouns import (
     ResidualRow,
     RunsView,
     SinglesView,
+    StandardsView,
     Table,
     VerdictView,
 )
@@ -56,6 +59,8 @@ class ReportView:
     warning: str | None
     """The strongest suggested mistake, for the first page."""
     speed: tuple[str, ...]
+    standards: StandardsView | None
+    """All standards side by side, where the record holds more than one."""
     figures: Table | None
     figures_note: str
     remarks: tuple[str, ...]
@@ -65,7 +70,11 @@ class ReportView:
     software: str
     fingerprint: str | None
     author: str | None
-    # Rules: inside the verdicts
+    # Rules
+    rules: tuple[VerdictView, ...]
+    """The verdicts whose rules stand near the statement."""
+    annex_rules: tuple[VerdictView, ...]
+    """Those of standards that were only held beside it."""
     # Maps and charts
     maps: tuple[ChartView, ...]
     distribution: str | None
@@ -114,20 +123,30 @@ def build(
     """
     run = result.run
     text = LengthText(result.unit)
+    verdicts = view_statement.verdicts(run, result.unit)
+    near, annex = view_standards.rules_near_and_far(verdicts)
     has_horizontal = any(c.horizontal.measured for c in run.checkpoints)
     return ReportView(
         title=result.title,
         headline=view_statement.headline(run.verdicts),
         facts=view_statement.facts(result),
-        verdicts=view_statement.verdicts(run, result.unit),
+        verdicts=verdicts,
+        rules=near,
+        annex_rules=annex,
         unmeasured=view_statement.unmeasured(run),
         subset=view_statement.subset(result),
-        warning=view_pages.warning(run),
+        warning=view_pages.warning(run, result.unit),
         speed=view_runs.speed_lines(result),
+        standards=view_standards.standards(run, result.unit),
         figures=view_figures.figures(run.summary, result.unit),
         figures_note=" ".join(
             filter(
-                None, (view_figures.note(run.summary), view_figures.face_shift(run.face_shift, result.unit))
+                None,
+                (
+                    view_figures.note(run.summary),
+                    view_figures.outliers(run.summary),
+                    view_figures.face_shift(run.face_shift, result.unit),
+                ),
             )
         ),
         remarks=view_statement.remarks(result),
@@ -141,7 +160,7 @@ def build(
         distribution=view_statement.distribution(run.distribution, result.unit),
         charts=view_pages.charts(run, result.unit),
         charts_note=view_pages.charts_note(run),
-        mistakes=view_pages.mistakes(run),
+        mistakes=view_pages.mistakes(run, result.unit),
         runs=view_runs.runs(result),
         relative=view_relative.relative(result),
         singles=view_singles.singles(result),
@@ -151,12 +170,12 @@ def build(
         large_symbol=result.unit.symbol,
         has_horizontal=has_horizontal,
         residuals=view_pages.residual_rows(run, result.unit),
-        residuals_note=view_pages.residuals_note(run),
+        residuals_note=view_pages.residuals_note(run, result.unit),
         pictures=view_patches.pictures(run, pictures or {}, result.unit),
         how_measured=tuple(Pair(label, body) for label, body in words.HOW_MEASURED),
         definitions=tuple(Pair(label, body) for label, body in words.DEFINITIONS),
         cautions=words.CAUTIONS,
         inputs=view_statement.inputs(result),
-        settings=tuple(Pair(name, value) for name, value in result.settings.items()),
+        settings=tuple(Pair(name, in_unit(value, result.unit)) for name, value in result.settings.items()),
         details=view_pages.detail_rows(run, result.unit),
     )

@@ -14,8 +14,9 @@ from accuracy.model import (
     VerticalResidual,
 )
 from accuracy.reporting import charts_conditions
+from accuracy.reporting.lengths import in_unit
 from accuracy.reporting.view_nouns import ChartView, ConditionsView, Table
-from accuracy.rounding import fixed
+from accuracy.rounding import LengthText, fixed
 from accuracy.units import LengthUnit
 
 DASH = "\N{EN DASH}"
@@ -28,7 +29,7 @@ NONE_CARRIED = (
 _PANELS = (
     ("Speed (km/h)", "speed_m_per_s", 3.6),
     ("Time since the last fix (s)", "time_since_fix_s", 1.0),
-    ("Range to the rig (m)", "range_m", 1.0),
+    ("Range to the rig", "range_m", None),
     ("Turn rate (degrees/s)", "turn_rate_deg_per_s", 1.0),
 )
 
@@ -40,17 +41,17 @@ def conditions(result: Result) -> ConditionsView | None:
         return None
     known = [one for one in run.conditions if one.why_not is None]
     return ConditionsView(
-        sentences=_sentences(run, known, result.runs),
+        sentences=_sentences(run, known, result.runs, result.unit),
         chart=_chart(run, known, result.unit),
-        table=_table(run.condition_effects) if run.condition_effects else None,
-        missing=_missing(run.conditions, known),
+        table=_table(run.condition_effects, LengthText(result.unit)) if run.condition_effects else None,
+        missing=tuple(in_unit(one, result.unit) for one in _missing(run.conditions, known)),
     )
 
 
 def _sentences(
-    run: RunRecord, known: Sequence[CaptureConditions], records: Sequence[RunRecord]
+    run: RunRecord, known: Sequence[CaptureConditions], records: Sequence[RunRecord], unit: LengthUnit
 ) -> tuple[str, ...]:
-    said = [one.words for one in run.condition_effects if one.carried]
+    said = [in_unit(one.words, unit) for one in run.condition_effects if one.carried]
     if not said and run.condition_effects:
         said = [NONE_CARRIED]
     elif not said and known:
@@ -58,7 +59,7 @@ def _sentences(
             "Too few checkpoints with a known state differ enough in any condition to look for an effect."
         ]
     said += [
-        f"Run {other.name}: {one.words}"
+        f"Run {other.name}: {in_unit(one.words, unit)}"
         for other in records
         if other.name != run.name
         for one in other.condition_effects
@@ -97,7 +98,9 @@ def _chart(run: RunRecord, known: Sequence[CaptureConditions], unit: LengthUnit)
     }
     joined = [one for one in known if one.checkpoint_id in residual_m]
     panels = []
-    for name, key, factor in _PANELS:
+    for plain, key, given in _PANELS:
+        # A length: in the contract's unit.
+        name, factor = (f"{plain} ({unit.symbol})", 1 / unit.metres) if given is None else (plain, given)
         points = [
             charts_conditions.Point(
                 id=one.checkpoint_id,
@@ -123,13 +126,20 @@ def _chart(run: RunRecord, known: Sequence[CaptureConditions], unit: LengthUnit)
     )
 
 
-def _table(effects: Sequence[ConditionEffect]) -> Table:
+def _table(effects: Sequence[ConditionEffect], text: LengthText) -> Table:
     rows = []
     for one in effects:
         if one.kind == "slope":
-            effect = f"{_digits(one.effect * 1000, signed=True)} mm per {one.unit}"
+            size, symbol = (
+                (1000, "mm") if text.unit is LengthUnit.METRE else (1 / text.unit.metres, text.small_symbol)
+            )
+            # Over a length the slope is the same share of any unit; metric, it is in mm per m.
+            per, factor = (text.unit.symbol, size * text.unit.metres) if one.unit == "m" else (one.unit, size)
+            effect = f"{_digits(one.effect * factor, signed=True)} {symbol} per {per}"
             ends = (
-                None if one.interval_95 is None else [_digits(v * 1000, signed=True) for v in one.interval_95]
+                None
+                if one.interval_95 is None
+                else [_digits(v * factor, signed=True) for v in one.interval_95]
             )
         else:
             effect = f"{fixed(one.effect, 2)} times"

@@ -24,9 +24,11 @@ def charts(
     drift = one.drift
     if drift is not None:
         for against, bins in (("time", drift.by_time), ("distance", drift.by_distance)):
-            x_name = "Time since the last fix (s)" if against == "time" else "Distance since the last fix (m)"
+            per_m, x_name = 1.0, "Time since the last fix (s)"
+            if against == "distance":
+                per_m, x_name = unit.metres, f"Distance since the last fix ({unit.symbol})"
             models = [m for m in drift.models if m.against == against]
-            drawn = charts_drift.drift_chart(bins, models, unit, x_name)
+            drawn = charts_drift.drift_chart(bins, models, unit, x_name, per_m)
             if drawn is not None:
                 said = "Each figure stands for what lies" if against == "time" else "The same, for what lies"
                 plural = "" if drift.outages == 1 else "s"

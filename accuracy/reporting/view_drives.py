@@ -13,6 +13,7 @@ from accuracy.model import (
     TrajectorySeries,
 )
 from accuracy.reporting import charts_drive, view_drive_charts
+from accuracy.reporting.lengths import in_unit
 from accuracy.reporting.view_nouns import DrivesView, DriveView, Table
 from accuracy.rounding import LengthText, fixed
 from accuracy.units import LengthUnit
@@ -45,12 +46,12 @@ def drives(result: Result, series: Sequence[TrajectorySeries] | None) -> DrivesV
     return DrivesView(
         summary=_summary(found, text),
         summary_note=_summary_note(text),
-        mounting=_mounting(found),
-        mounting_notes=(*_mounting_notes(found), *shared),
+        mounting=_mounting(found, text),
+        mounting_notes=(*_mounting_notes(found), *(_spoken(r, found, result.unit) for r in shared)),
         drives=tuple(_drive(one, s, result.unit, leave_out=shared) for one, s in own),
         annex_groups=_groups_of_all(others, text) if others else None,
         annex_gaps=_gap_table([(one, gap) for one in others for gap in one.gaps], text, name_run=True),
-        annex_notes=_notes_of_all(others, said),
+        annex_notes=_notes_of_all(others, said, result.unit),
     )
 
 
@@ -118,7 +119,9 @@ def _count(n: int) -> str:
     return f"{n:,}".replace(",", "\N{NARROW NO-BREAK SPACE}")
 
 
-def _mounting(found: Sequence[TrajectoryComparison]) -> Table:
+def _mounting(found: Sequence[TrajectoryComparison], text: LengthText) -> Table:
+    metric = text.unit is LengthUnit.METRE
+    factor, decimals, symbol = (1000.0, 1, "mm") if metric else (1 / text.unit.metres, 4, text.small_symbol)
     rows = []
     for reference, group in _names(found):
         shared: dict[tuple[object, ...], list[TrajectoryComparison]] = {}
@@ -135,14 +138,14 @@ def _mounting(found: Sequence[TrajectoryComparison]) -> Table:
                 estimated="clock" in one.estimated,
             )
             arms = [
-                _with_doubt(value, doubt, 1000, 1, estimated=name in one.estimated)
+                _with_doubt(value, doubt, factor, decimals, estimated=name in one.estimated)
                 for name, value, doubt in zip(
                     _ARMS, one.lever_arm_m, one.lever_arm_standard_uncertainty_m, strict=True
                 )
             ]
             runs = "all runs" if len(members) == len(group) > 1 else ", ".join(m.run for m in members)
             rows.append((f"{reference}, {runs}", clock, *arms))
-    head = ("Rig's point to", "Clock offset (ms)", "Forward (mm)", "Left (mm)", "Up (mm)")
+    head = ("Rig's point to", "Clock offset (ms)", *(f"{name.capitalize()} ({symbol})" for name in _ARMS))
     return Table(head=head, rows=tuple(rows))
 
 
@@ -185,7 +188,10 @@ def _drive(
     text = LengthText(unit)
     return DriveView(
         title=f"{one.run} against {one.reference}",
-        sentences=(*_sentences(one, text), *(r for r in one.remarks if r not in leave_out)),
+        sentences=(
+            *_sentences(one, text),
+            *(_spoken(r, [one], unit) for r in one.remarks if r not in leave_out),
+        ),
         figures=_figures(one.all_epochs, text),
         charts=view_drive_charts.charts(one, series, unit),
         groups=_groups(one, text),
@@ -216,7 +222,7 @@ def _sentences(one: TrajectoryComparison, text: LengthText) -> list[str]:
             f"{text.small(one.worst_false_fix_m)} {text.small_symbol}."
         )
     if one.drift is not None:
-        said += [model.words for model in one.drift.models]
+        said += [_spoken(model.words, [one], text.unit) for model in one.drift.models]
         if one.drift.why_no_model:
             said.append(one.drift.why_no_model)
     return said
@@ -257,7 +263,7 @@ def _groups(one: TrajectoryComparison, text: LengthText) -> Table:
         kept = {id(g) for g in worst[:MOST_SEGMENTS]}
         segments = tuple(g for g in segments if id(g) in kept)
     rows = [
-        (f"{label}{charts_drive.fix_name(g.name)}", _count(g.n), *_group_cells(g, text))
+        (f"{label}{in_unit(charts_drive.fix_name(g.name), text.unit)}", _count(g.n), *_group_cells(g, text))
         for label, groups in (
             ("Fix: ", one.by_fix),
             ("", one.by_speed),
@@ -335,7 +341,12 @@ def _groups_of_all(found: Sequence[TrajectoryComparison], text: LengthText) -> T
     return Table(head=(*head, "Horiz. largest"), rows=tuple(rows))
 
 
-def _notes_of_all(found: Sequence[TrajectoryComparison], said: set[str]) -> tuple[str, ...]:
+def _spoken(said: str, found: Sequence[TrajectoryComparison], unit: LengthUnit) -> str:
+    """A sentence of the record in the contract's unit, the names of runs and references left as they are."""
+    return in_unit(said, unit, [name for one in found for name in (one.run, one.reference)])
+
+
+def _notes_of_all(found: Sequence[TrajectoryComparison], said: set[str], unit: LengthUnit) -> tuple[str, ...]:
     """Remarks of the other runs, each once, with the comparisons that it holds for."""
     holds: dict[str, list[str]] = {}
     for one in found:
@@ -343,4 +354,4 @@ def _notes_of_all(found: Sequence[TrajectoryComparison], said: set[str]) -> tupl
             general = remark.replace(one.run, "the run")
             if remark not in said and "interpolated between its own" not in remark:
                 holds.setdefault(general, []).append(f"{one.run}, {one.reference}")
-    return tuple(f"{'; '.join(names)}: {remark}" for remark, names in holds.items())
+    return tuple(f"{'; '.join(names)}: {_spoken(remark, found, unit)}" for remark, names in holds.items())

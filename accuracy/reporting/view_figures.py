@@ -7,6 +7,7 @@ import math
 from accuracy.model import AxisSummary, FaceShift, HorizontalSummary, Interval, Summary, ThreeDSummary
 from accuracy.reporting.view_nouns import Table
 from accuracy.rounding import LengthText, fixed
+from accuracy.statistics.stated import likely_alike, rmse_interval
 from accuracy.units import LengthUnit
 
 DASH = "\N{EN DASH}"
@@ -36,7 +37,7 @@ def _axis(s: AxisSummary, text: LengthText) -> tuple[str, ...]:
         text.small(s.mean_m, signed=True),
         text.small(s.standard_deviation_m),
         text.small(s.rmse_m),
-        _interval(s.rmse_interval_95_m, text),
+        _interval(rmse_interval(s), text),
         text.small(s.rmse_with_survey_m),
         text.small(s.median_m, signed=True),
         text.small(s.nmad_m),
@@ -51,7 +52,7 @@ def _radial(s: HorizontalSummary, text: LengthText) -> tuple[str, ...]:
         DASH,
         DASH,
         text.small(s.rmse_m),
-        _interval(s.rmse_interval_95_m, text),
+        _interval(rmse_interval(s), text),
         text.small(s.rmse_with_survey_m),
         DASH,
         DASH,
@@ -66,7 +67,7 @@ def _three_d(s: ThreeDSummary, text: LengthText) -> tuple[str, ...]:
         DASH,
         DASH,
         text.small(s.rmse_m),
-        _interval(s.rmse_bootstrap_95_m, text),
+        _interval(rmse_interval(s), text),
         text.small(s.rmse_with_survey_m),
         DASH,
         DASH,
@@ -108,22 +109,51 @@ def note(summary: Summary) -> str:
     for name, axis in (("on open ground", summary.vertical), ("in vegetation", summary.vegetated)):
         if axis is None:
             continue
-        if axis.effective_n is not None and axis.effective_n < 0.9 * axis.n:
-            said.append(
-                f"Neighbouring height residuals {name} are alike: the {axis.n} checkpoints count as about "
-                f"{fixed(axis.effective_n, 0)} independent ones, and the intervals are too narrow by that "
-                "much."
-            )
+        if axis.effective_n is not None and likely_alike(axis):
+            said.append(_alike(f"height residuals {name}", axis.n, fixed(axis.effective_n, 0)))
         if axis.blunder_candidates:
             said.append(
                 f"Possible blunders {name}, kept in the figures: {', '.join(axis.blunder_candidates)}."
             )
+    if summary.horizontal is not None and likely_alike(summary.horizontal):
+        axes = summary.horizontal.easting, summary.horizontal.northing
+        worth = [fixed(one.effective_n or one.n, 0) for one in axes]
+        said.append(
+            _alike(
+                "horizontal residuals",
+                summary.horizontal.n,
+                f"{worth[0]} in easting and {worth[1]} in northing",
+            )
+        )
     if summary.horizontal is not None and summary.horizontal.blunder_candidates:
         said.append(
             "Possible horizontal blunders, kept in the figures: "
             f"{', '.join(summary.horizontal.blunder_candidates)}."
         )
     return " ".join(said)
+
+
+def _alike(what: str, n: int, worth: str) -> str:
+    return (
+        f"Neighbouring {what} are alike: the {n} checkpoints count as about {worth} independent ones. "
+        "The interval of the RMSE is widened by that; those of the other figures are not."
+    )
+
+
+def outliers(summary: Summary) -> str:
+    """Who stands far from the rest though within what the class lets pass; empty where nobody does."""
+    found = [
+        f"{what} {', '.join(far)}"
+        for what, part in (
+            ("height on open ground", summary.vertical),
+            ("height in vegetation", summary.vegetated),
+            ("horizontal position", summary.horizontal),
+        )
+        if part is not None and (far := [one for one in part.outliers if one not in part.blunder_candidates])
+    ]
+    if not found:
+        return ""
+    return f"Far from the rest by their own spread, kept in the figures: {'; '.join(found)}."
 
 
 def with_and_without(summary: Summary, unit: LengthUnit) -> Table | None:

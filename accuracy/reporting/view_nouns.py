@@ -60,6 +60,31 @@ class VerdictView:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class StandardRow:
+    """What one standard says of one component, in a line."""
+
+    standard: str
+    component: str
+    statistic: str
+    tested: str
+    class_text: str
+    """The class asked for, or the best one that is met."""
+    outcome: str
+    tone: Tone
+    missing: str
+    lacks: bool
+    """Whether anything is missing."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StandardsView:
+    """All standards side by side."""
+
+    rows: tuple[StandardRow, ...]
+    note: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class ExclusionView:
     """A checkpoint set aside, why, and what it measured."""
 
@@ -164,7 +189,7 @@ class RunsView:
     pairs: tuple[tuple[str, Table], ...]
     pairs_note: str
     annex_matrices: tuple[tuple[str, Table], ...]
-    annex_pairs: Table | None
+    annex_pairs: tuple[tuple[str, Table], ...]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections import Counter
 
 import numpy as np
@@ -10,6 +11,7 @@ from accuracy.model import (
     CheckpointResult,
     Component,
     Cover,
+    Flag,
     HorizontalResidual,
     NotMeasured,
     Role,
@@ -17,6 +19,8 @@ from accuracy.model import (
     VerticalResidual,
 )
 from accuracy.reporting import charts_map, charts_plan, charts_residuals, words
+from accuracy.reporting.lengths import in_unit
+from accuracy.reporting.tables import observed_height_difference_m
 from accuracy.reporting.view_nouns import ChartView, DetailRow, MistakeView, ResidualRow
 from accuracy.rounding import LengthText, fixed
 from accuracy.statistics.distribution import distance_along_line_m
@@ -119,8 +123,8 @@ def charts(run: RunRecord, unit: LengthUnit) -> tuple[ChartView, ...]:
     quantiles = charts_residuals.quantile_plot(heights, unit, what)
     if quantiles is not None:
         caption = (
-            "Normal residuals follow the line. The band holds each point with 95 % probability where they "
-            "are normal, so about one in twenty may stray; strays are filled."
+            "Normal residuals follow the line. Where they are normal the band holds each point with more "
+            "than 95 % probability, so of 20 such residuals hardly any stray; strays are filled."
         )
         made.append(ChartView(title="Q-Q plot", svg=quantiles, caption=caption, wide=False))
     made.append(_scatter(run, unit))
@@ -159,17 +163,22 @@ def charts_note(run: RunRecord) -> str:
     return ""
 
 
-def mistakes(run: RunRecord) -> tuple[MistakeView, ...]:
+def mistakes(run: RunRecord, unit: LengthUnit) -> tuple[MistakeView, ...]:
     """Suggested explanations, the strongest first."""
     ranked = sorted(run.mistakes, key=lambda m: -m.score)
     return tuple(
-        MistakeView(kind=words.mistake(m.kind), evidence=m.evidence, check_by=m.check_by) for m in ranked
+        MistakeView(
+            kind=words.mistake(m.kind),
+            evidence=in_unit(m.evidence, unit, [c.id for c in run.checkpoints if " " in c.id]),
+            check_by=m.check_by,
+        )
+        for m in ranked
     )
 
 
-def warning(run: RunRecord) -> str | None:
+def warning(run: RunRecord, unit: LengthUnit) -> str | None:
     """The strongest suggested mistake in one line for the first page; None where none is suggested."""
-    ranked = mistakes(run)
+    ranked = mistakes(run, unit)
     if not ranked:
         return None
     more = (
@@ -183,23 +192,44 @@ def warning(run: RunRecord) -> str | None:
 # --------------------------------------------------------------------------- tables
 
 
-def _notes(c: CheckpointResult, *, name_method: bool) -> str:
+def _notes(c: CheckpointResult, text: LengthText, *, usual_method: str | None) -> str:
     said: list[str] = []
+    reason = None if isinstance(c.vertical, VerticalResidual) else c.vertical.reason
     if not c.used:
-        said.append(f"Not used: {c.why_not_used or 'no reason recorded'}")
+        why = c.why_not_used or "no reason recorded"
+        # The user's own reasons stay as they were written.
+        said.append(f"Not used: {in_unit(why, text.unit) if why == reason else why}")
     if isinstance(c.vertical, NotMeasured):
         if not (c.why_not_used and c.vertical.reason.strip(".") in c.why_not_used):
-            said.append(f"Height not measured: {c.vertical.reason}")
+            said.append(f"Height not measured: {in_unit(c.vertical.reason, text.unit)}")
     elif c.vertical.flags:
-        said.append("Height: " + ", ".join(words.FLAG[f] for f in c.vertical.flags))
+        apart = None
+        if c.vertical.observed_difference_m is not None:
+            apart = text.small(c.vertical.observed_difference_m, signed=True)
+        said.append("Height: " + ", ".join(_flag(f, apart, text) for f in c.vertical.flags))
     if isinstance(c.horizontal, HorizontalResidual):
-        parts = [words.METHOD[c.horizontal.method]] if name_method else []
-        parts += [words.FLAG[f] for f in c.horizontal.flags]
+        method = words.METHOD[c.horizontal.method]
+        parts = [method] if method != usual_method else []
+        parts += [_flag(f, _apart(c.horizontal, text), text) for f in c.horizontal.flags]
         if parts:
             said.append("Horizontal: " + ", ".join(parts))
     elif c.mark != "none" and c.used:
         said.append(f"Horizontal not measured: {words.REASON[c.horizontal.code]}")
     return " ".join(s if s.endswith((".", "!", "?")) else f"{s}." for s in said)
+
+
+def _flag(flag: Flag, apart: str | None, text: LengthText) -> str:
+    """A flag in words; that of an operator's reading with the difference, measured minus read."""
+    if flag is Flag.OBSERVED_DISAGREES and apart is not None:
+        return f"{words.FLAG[flag]} by {apart} {text.small_symbol}"
+    return in_unit(words.FLAG[flag], text.unit)
+
+
+def _apart(found: HorizontalResidual, text: LengthText) -> str | None:
+    if found.observed_difference_m is None:
+        return None
+    parts = [*found.observed_difference_m, found.observed_height_difference_m]
+    return ", ".join(text.small(one, signed=True) for one in parts if one is not None)
 
 
 def _methods(run: RunRecord) -> Counter[str]:
@@ -210,10 +240,16 @@ def _methods(run: RunRecord) -> Counter[str]:
     )
 
 
+def _usual_method(run: RunRecord) -> str | None:
+    """How most horizontal positions were measured: said once above the table, and not in each row."""
+    found = _methods(run).most_common(1)
+    return found[0][0] if found else None
+
+
 def residual_rows(run: RunRecord, unit: LengthUnit) -> tuple[ResidualRow, ...]:
     """Every checkpoint of the table, used or not."""
     text = LengthText(unit)
-    name_method = len(_methods(run)) > 1
+    usual = _usual_method(run)
     rows = []
     for c in run.checkpoints:
         v = c.vertical if isinstance(c.vertical, VerticalResidual) else None
@@ -231,20 +267,51 @@ def residual_rows(run: RunRecord, unit: LengthUnit) -> tuple[ResidualRow, ...]:
                 easting_residual=DASH if h is None else text.small(h.residual_easting_m, signed=True),
                 northing_residual=DASH if h is None else text.small(h.residual_northing_m, signed=True),
                 horizontal_uncertainty=DASH if h is None else text.small(h.standard_uncertainty_m),
-                notes=_notes(c, name_method=name_method),
+                notes=_notes(c, text, usual_method=usual),
             )
         )
     return tuple(rows)
 
 
-def residuals_note(run: RunRecord) -> str:
-    """How many rows were used and how many were not."""
+def _against_readings(run: RunRecord, text: LengthText) -> list[str]:
+    """What was measured against what an operator read in the cloud, where both exist."""
+    plan = [
+        math.hypot(*c.horizontal.observed_difference_m)
+        for c in run.checkpoints
+        if isinstance(c.horizontal, HorizontalResidual) and c.horizontal.observed_difference_m is not None
+    ]
+    up = [one for c in run.checkpoints if (one := observed_height_difference_m(c)) is not None]
+    said = []
+    if plan:
+        rms = math.sqrt(sum(one**2 for one in plan) / len(plan))
+        said.append(
+            f"Positions read by an operator and measured: {len(plan)}, apart by {text.small(rms)} "
+            f"{text.small_symbol} RMS."
+        )
+    if up:
+        rms = math.sqrt(sum(one**2 for one in up) / len(up))
+        said.append(
+            f"Heights read by an operator and measured: {len(up)}, measured minus read "
+            f"{text.small(sum(up) / len(up), signed=True)} {text.small_symbol} on average, "
+            f"{text.small(rms)} {text.small_symbol} RMS."
+        )
+    return said
+
+
+def residuals_note(run: RunRecord, unit: LengthUnit) -> str:
+    """How many rows were used and how many were not, and how readings agree with what was measured."""
+    text = LengthText(unit)
     used = sum(c.used for c in run.checkpoints)
     said = [f"{len(run.checkpoints)} surveyed point{'s' if len(run.checkpoints) != 1 else ''}, {used} used."]
     methods = _methods(run)
     if methods:
-        listed = ", ".join(f"{name} ({count})" for name, count in methods.most_common())
-        said.append(f"Horizontal positions measured by: {listed}.")
+        (usual, most), *others = methods.most_common()
+        listed = ", ".join(f"{name} ({count})" for name, count in others)
+        said.append(
+            f"Horizontal positions measured by {usual} ({most})"
+            + (f" where the notes name nothing else, {listed}." if others else ".")
+        )
+    said += _against_readings(run, text)
     said.append("The same table at full precision: residuals.csv.")
     return " ".join(said)
 

@@ -6,6 +6,7 @@ from collections.abc import Sequence
 
 from accuracy.model import (
     Component,
+    Cover,
     Outcome,
     Result,
     RunComparison,
@@ -15,7 +16,7 @@ from accuracy.model import (
 )
 from accuracy.reporting import charts_runs, words
 from accuracy.reporting.view_nouns import ChartView, DecisionView, RunsView, Table, Tone
-from accuracy.reporting.view_statement import tested_figure
+from accuracy.reporting.view_statement import figure_name, tested_figure
 from accuracy.rounding import LengthText, fixed
 from accuracy.runs import SPEED
 from accuracy.units import LengthUnit
@@ -71,13 +72,13 @@ def runs(result: Result) -> RunsView | None:
         ),
         matrices_note=_matrices_note(result.matrices),
         pairs=tuple(pairs),
-        pairs_note=_PAIR_NOTE.format(margin=margin_words) if pairs or further else "",
+        pairs_note=_pair_note(margin_words, result.runs) if pairs or further else "",
         annex_matrices=tuple(
             (_MATRIX_TITLES[one.component], _matrix_table(one, text))
             for one in result.matrices
             if one.component is not Component.THREE_D
         ),
-        annex_pairs=_pairs(further, text) if further else None,
+        annex_pairs=_by_part(further, text),
     )
 
 
@@ -148,11 +149,17 @@ def _table(records: Sequence[RunRecord], text: LengthText) -> Table:
     head = ["Run"]
     kept = [0]
     for index, component in enumerate(charts_runs.COMPONENTS):
-        head += ["n", charts_runs.SYMBOL[component], "95 % interval", "Class"]
+        head += ["n", _figure_names(records, component), "95 % interval", "Class"]
         columns = range(1 + 4 * index, 5 + 4 * index)
         if any(row[columns[0]] != DASH for row in rows):
             kept += columns
     return Table(head=tuple(head[k] for k in kept), rows=tuple(tuple(row[k] for k in kept) for row in rows))
+
+
+def _figure_names(records: Sequence[RunRecord], component: Component) -> str:
+    found = [tested_figure(component, record) for record in records]
+    names = dict.fromkeys(figure_name(component, verdict) for n, _, _, verdict in found if n)
+    return " or ".join(names)
 
 
 def _attributes(record: RunRecord) -> str:
@@ -198,7 +205,10 @@ def _run_figure(record: RunRecord, component: Component) -> charts_runs.RunFigur
     if not n or tested is None:
         return None
     return charts_runs.RunFigure(
-        tested_m=tested, interval_m=interval, class_m=None if verdict is None else verdict.class_m
+        name=figure_name(component, verdict),
+        tested_m=tested,
+        interval_m=interval,
+        class_m=None if verdict is None else verdict.class_m,
     )
 
 
@@ -227,16 +237,33 @@ def _holm(one: RunComparison, name: str) -> str:
     return _p(test.p_value if test.p_holm is None else test.p_holm)
 
 
+def _pair_note(margin: str, records: Sequence[RunRecord]) -> str:
+    said = _PAIR_NOTE.format(margin=margin)
+    used = [c for record in records for c in record.checkpoints if c.used and c.vertical.measured]
+    if any(c.cover is Cover.VEGETATED for c in used):
+        said += (
+            " Vertical pairs count every height that both runs measured, those in vegetation included; the "
+            "table of all runs, like the class, counts open ground only."
+        )
+    return said
+
+
+def _by_part(found: Sequence[RunComparison], text: LengthText) -> tuple[tuple[str, Table], ...]:
+    """A table for each component and part of the checkpoints, with its heading."""
+    parts: dict[str, list[RunComparison]] = {}
+    for one in found:
+        where = f", {one.stratum}" if one.stratum else ""
+        parts.setdefault(f"{words.COMPONENT[one.component]}{where}", []).append(one)
+    return tuple((name, _pairs(members, text)) for name, members in parts.items())
+
+
 def _pairs(found: Sequence[RunComparison], text: LengthText) -> Table:
-    several = len({one.component for one in found}) > 1 or any(one.stratum for one in found)
     rows = []
     for one in found:
         interval = one.rmse_difference_interval_95_m
-        where = [words.COMPONENT[one.component]] if several else []
-        where += [one.stratum] if one.stratum else []
         rows.append(
             (
-                f"{one.run_a} \N{MINUS SIGN} {one.run_b}" + (f" ({', '.join(where)})" if where else ""),
+                f"{one.run_a} \N{MINUS SIGN} {one.run_b}",
                 str(one.n),
                 text.small(one.rmse_a_m),
                 text.small(one.rmse_b_m),
@@ -263,7 +290,10 @@ def _short(one: RunComparison, text: LengthText) -> str:
     if one.rmse_difference_interval_95_m is None:
         return "too few to say"
     said = one.words.rpartition(": ")[2].removesuffix(".")
+    for run, place in ((one.run_a, "first"), (one.run_b, "second")):
+        said = said.replace(f"{run} is the more accurate", f"{place} more accurate")
     margin = "" if one.margin_m is None else f" within {text.class_value(one.margin_m)} {text.small_symbol}"
+    said = said.replace(f"a real difference, but{margin} of each other", f"differ, but{margin}")
     return said.replace(f"shown to be alike{margin}", "alike").replace(
         "no difference is shown, and none is ruled out", "not decided"
     )

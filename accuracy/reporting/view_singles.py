@@ -8,13 +8,13 @@ from collections.abc import Sequence
 from accuracy.model import CheckpointInfluence, Component, PartFigures, Result, Verdict
 from accuracy.reporting import words
 from accuracy.reporting.view_nouns import SinglesView, Table
+from accuracy.reporting.view_statement import tested_name
 from accuracy.rounding import LengthText
 
 DASH = "\N{EN DASH}"
 MOST_INFLUENTIAL = 5
 MOST_PARTS = 12
 """More parts than this stand in the annex."""
-_SYMBOL = {"vertical": "RMSE_V", "horizontal": "RMSE_H", "3d": "RMSE_3D"}
 
 
 def singles(result: Result) -> SinglesView | None:
@@ -23,7 +23,7 @@ def singles(result: Result) -> SinglesView | None:
     if not influence and not result.parts:
         return None
     text = LengthText(result.unit)
-    verdicts = {v.component.value: v for v in reversed(result.run.verdicts)}
+    verdicts = {v.component.value: v for v in reversed(result.run.verdicts) if v.class_m is not None}
     parts = _parts(result.parts, text) if result.parts else None
     few = len(result.parts) <= MOST_PARTS
     return SinglesView(
@@ -40,28 +40,26 @@ def singles(result: Result) -> SinglesView | None:
 def _sentence(
     name: str, found: Sequence[CheckpointInfluence], verdict: Verdict | None, text: LengthText
 ) -> str:
-    symbol, unit = _SYMBOL.get(name, "RMSE"), text.small_symbol
+    symbol, unit = tested_name(verdict), text.small_symbol
     head = words.COMPONENT[Component(name)]
     low, high = min(f.rmse_without_m for f in found), max(f.rmse_without_m for f in found)
     limit = None if verdict is None else verdict.class_m
     if limit is None:
         shown = f"{text.small(low)} and {text.small(high)} {unit}"
-        return (
-            f"{head}: leaving out any single one of {len(found)} checkpoints leaves {symbol} between {shown}."
-        )
+        return f"{head}: leaving out any one of {len(found)} checkpoints leaves the {symbol} between {shown}."
     flips = [f.id for f in found if f.flips]
     shown = f"{text.small_beside(low, limit)} and {text.small_beside(high, limit)} {unit}"
     if not flips:
         return (
-            f"{head}: the outcome hangs on no single checkpoint. Leaving out any one of {len(found)} leaves "
-            f"{symbol} between {shown}, on the same side of the class of {text.class_value(limit)} {unit}."
+            f"{head}: no single checkpoint decides. Leaving out any one of {len(found)} leaves the {symbol} "
+            f"between {shown}, on the same side of the class of {text.class_value(limit)} {unit}."
         )
     listed = ", ".join(flips[:10]) + (f" and {len(flips) - 10} more" if len(flips) > 10 else "")
+    alone = " alone" if len(flips) == 1 else ", any one of them alone,"
     return (
-        f"{head}: the outcome hangs on single checkpoints. Leaving out {listed}"
-        f"{' alone' if len(flips) == 1 else ', any one of them alone,'} would move {symbol} across the class "
-        f"of {text.class_value(limit)} {unit}; without any one of {len(found)} it lies between {shown}. That "
-        "is a reason to look into them, not to leave them out."
+        f"{head}: single checkpoints decide. Leaving out {listed}{alone} would move the {symbol} across the "
+        f"class of {text.class_value(limit)} {unit}; without any one of {len(found)} it lies between "
+        f"{shown}. That is a reason to look into them, not to leave them out."
     )
 
 
@@ -88,7 +86,7 @@ def _influence(
             for one in most
         ]
     return Table(
-        head=(text.small_symbol, "Tested RMSE", "Change", "Moves it across the class"), rows=tuple(rows)
+        head=(text.small_symbol, "Tested figure", "Change", "Moves it across the class"), rows=tuple(rows)
     )
 
 

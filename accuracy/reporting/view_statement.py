@@ -8,10 +8,8 @@ from collections.abc import Sequence
 from pathlib import PurePath, PureWindowsPath
 
 from accuracy.model import (
-    AxisSummary,
     Component,
     Distribution,
-    HorizontalSummary,
     Interval,
     Outcome,
     Result,
@@ -19,15 +17,15 @@ from accuracy.model import (
     Rule,
     RuleOutcome,
     RunRecord,
-    Summary,
-    ThreeDSummary,
     Verdict,
     VerticalResidual,
 )
 from accuracy.reporting import charts_residuals, words
+from accuracy.reporting.lengths import in_unit
 from accuracy.reporting.view_nouns import ExclusionView, InputRow, Pair, RuleView, Tone, VerdictView
-from accuracy.rounding import LengthText, beside_limit, fixed
-from accuracy.runs import SPEED
+from accuracy.rounding import LengthText, beside_limit, fixed, printed_pair
+from accuracy.runs import SPEED, interval_of_tested
+from accuracy.statistics.stated import rmse_interval
 from accuracy.units import LengthUnit
 
 DASH = "\N{EN DASH}"
@@ -47,20 +45,22 @@ _RULE_TONE: dict[RuleOutcome, Tone] = {
     RuleOutcome.NOT_APPLICABLE: "quiet",
     RuleOutcome.NOT_KNOWN: "not-graded",
 }
-_TESTED_NAME = {
-    Component.VERTICAL: "RMSE_V",
-    Component.HORIZONTAL: "RMSE_H",
-    Component.THREE_D: "RMSE_3D",
-}
+
+
+_RMSE = {Component.VERTICAL: "RMSE_V", Component.HORIZONTAL: "RMSE_H", Component.THREE_D: "RMSE_3D"}
 
 
 def class_text(verdict: Verdict, text: LengthText) -> str | None:
     """The class as its owner names it; None where none was asked."""
     if verdict.class_name is not None:
         return verdict.class_name
-    if verdict.class_m is None:
-        return None
-    return f"{text.class_value(verdict.class_m)} {text.small_symbol}"
+    return None if verdict.class_m is None else limit_text(verdict.class_m, verdict.tested_m, text)
+
+
+def limit_text(limit_m: float, tested_m: float | None, text: LengthText) -> str:
+    """A class or limit, with digits enough to stand on the true side of the tested figure."""
+    limit = text.class_value(limit_m) if tested_m is None else printed_pair(tested_m, limit_m, text)[1]
+    return f"{limit} {text.small_symbol}"
 
 
 def tested_text(verdict: Verdict, text: LengthText) -> str | None:
@@ -69,11 +69,17 @@ def tested_text(verdict: Verdict, text: LengthText) -> str | None:
         return None
     if verdict.class_m is None:
         return f"{text.small(verdict.tested_m)} {text.small_symbol}"
-    return f"{text.small_beside(verdict.tested_m, verdict.class_m)} {text.small_symbol}"
+    return f"{printed_pair(verdict.tested_m, verdict.class_m, text)[0]} {text.small_symbol}"
 
 
-def chance_text(probability: float | None) -> str | None:
-    """The probability that the true RMSE meets the class, in words."""
+def tested_name(verdict: Verdict | None) -> str:
+    """What the tested figure is, as the standard writes it."""
+    return "tested figure" if verdict is None or verdict.tested_name is None else verdict.tested_name
+
+
+def chance_text(verdict: Verdict) -> str | None:
+    """The probability that the true figure meets the class, in words."""
+    probability = verdict.probability_met
     if probability is None:
         return None
     if probability > 0.999:
@@ -82,7 +88,7 @@ def chance_text(probability: float | None) -> str | None:
         share = "less than 0.1 %"
     else:
         share = f"{fixed(probability * 100, 1 if probability > 0.99 or probability < 0.01 else 0)} %"
-    return f"Chance that the true RMSE is within the class: {share}."
+    return f"Chance that the true {tested_name(verdict)} is within the class: {share}."
 
 
 _A_DISTANCE_M = 1.0  # what a rule finds beyond this is a distance on the ground, not an error
@@ -91,35 +97,41 @@ _A_DISTANCE_M = 1.0  # what a rule finds beyond this is a distance on the ground
 def rule(item: Rule, unit: LengthUnit) -> RuleView:
     """One rule with its value printed on the right side of its limit."""
     text = LengthText(unit)
-    value, limit = DASH, DASH
-    suffix = {"m": f" {text.small_symbol}", "percent": " %"}.get(item.unit, "")
-    if item.limit is not None:
-        limit = text.class_value(item.limit) if item.unit == "m" else _plain(item.limit)
-        limit += suffix
-    if item.value is not None:
-        if item.unit == "m" and item.limit is None and item.value >= _A_DISTANCE_M:
-            value, suffix = text.large(item.value, 1), f" {unit.symbol}"
-        elif item.unit == "m":
-            value = (
-                text.small(item.value) if item.limit is None else text.small_beside(item.value, item.limit)
-            )
-        elif item.unit == "count":
-            value = _plain(item.value)
-        elif item.limit is None:
-            value = fixed(item.value, 1)
-        else:
-            value = beside_limit(item.value, item.limit, 1)
-        value += suffix
+    value, limit = _length_and_limit(item, text) if item.unit == "m" else _number_and_limit(item)
     return RuleView(
         name=item.name[:1].upper() + item.name[1:],
         value=value,
         limit=limit,
         outcome=words.RULE_OUTCOME[item.outcome],
         tone=_RULE_TONE[item.outcome],
-        words=item.words,
+        words=in_unit(item.words, unit, (item.source.removeprefix("contract: "),)),
         source=item.source,
         decisive=item.decisive,
     )
+
+
+def _length_and_limit(item: Rule, text: LengthText) -> tuple[str, str]:
+    symbol = text.small_symbol
+    if item.value is None:
+        return DASH, DASH if item.limit is None else f"{text.class_value(item.limit)} {symbol}"
+    if item.limit is not None:
+        value, limit = printed_pair(item.value, item.limit, text)
+        return f"{value} {symbol}", f"{limit} {symbol}"
+    if item.value >= _A_DISTANCE_M:
+        return f"{text.large(item.value, 1)} {text.unit.symbol}", DASH
+    return f"{text.small(item.value)} {symbol}", DASH
+
+
+def _number_and_limit(item: Rule) -> tuple[str, str]:
+    suffix = " %" if item.unit == "percent" else ""
+    limit = DASH if item.limit is None else f"{_plain(item.limit)}{suffix}"
+    if item.value is None:
+        return DASH, limit
+    if item.unit == "count":
+        return f"{_plain(item.value)}{suffix}", limit
+    if item.limit is None:
+        return f"{fixed(item.value, 1)}{suffix}", limit
+    return f"{beside_limit(item.value, item.limit, 1)}{suffix}", limit
 
 
 def _plain(value: float) -> str:
@@ -130,57 +142,44 @@ def _plain(value: float) -> str:
 def verdicts(run: RunRecord, unit: LengthUnit) -> tuple[VerdictView, ...]:
     """All verdicts; each names its standard only where the report speaks of more than one."""
     several = len({v.standard_title for v in run.verdicts}) > 1
-    return tuple(_verdict(v, run.summary, unit, name_standard=several) for v in run.verdicts)
+    return tuple(_verdict(v, unit, name_standard=several) for v in run.verdicts)
 
 
-def _verdict(item: Verdict, summary: Summary, unit: LengthUnit, *, name_standard: bool) -> VerdictView:
+def _verdict(item: Verdict, unit: LengthUnit, *, name_standard: bool) -> VerdictView:
     text = LengthText(unit)
     component = words.COMPONENT[item.component]
     asked = class_text(item, text)
     outcome = words.OUTCOME[item.outcome]
-    if asked is None:
-        headline = f"{component}: no class asked for"
-    elif item.outcome is Outcome.NOT_GRADED:
-        headline = f"{component}: {asked} class not graded"
-    else:
-        headline = f"{component}: {asked} class {outcome.lower()}"
-    rmse_m, interval_m = _rmse_of(item.component, summary)
     gauge = None
     if item.tested_m is not None:
-        gauge = charts_residuals.verdict_gauge(item.tested_m, item.class_m, rmse_m, interval_m, unit)
+        gauge = charts_residuals.verdict_gauge(
+            item.tested_m, item.class_m, item.fit_m, item.fit_interval_95_m, unit
+        )
+    name = tested_name(item)
     return VerdictView(
         component=component,
         standard=item.standard_title if name_standard else None,
         outcome=outcome,
         tone=_TONE[item.outcome],
-        headline=headline,
+        headline=_headline(item, asked),
         class_text=asked,
         tested=tested_text(item, text),
-        tested_name=_TESTED_NAME.get(item.component, "tested"),
-        why=item.why,
-        chance=chance_text(item.probability_met),
+        tested_name=name[:1].upper() + name[1:],
+        why=in_unit(item.why, unit, (item.class_name or "",)),
+        chance=chance_text(item),
         statement=item.statement,
         gauge=gauge,
         rules=tuple(rule(r, unit) for r in item.rules),
     )
 
 
-def _rmse_of(component: Component, summary: Summary) -> tuple[float | None, Interval | None]:
-    """RMSE of the residuals that the verdict's figure starts from, and its 95 % interval."""
-    part = _part(component, summary)
-    if part is None:
-        return None, None
-    if isinstance(part, ThreeDSummary):
-        return part.rmse_m, part.rmse_bootstrap_95_m
-    return part.rmse_m, part.rmse_interval_95_m
-
-
-def _part(component: Component, summary: Summary) -> AxisSummary | HorizontalSummary | ThreeDSummary | None:
-    return {
-        Component.VERTICAL: summary.vertical,
-        Component.HORIZONTAL: summary.horizontal,
-        Component.THREE_D: summary.three_d,
-    }.get(component)
+def _headline(item: Verdict, asked: str | None) -> str:
+    component, outcome = words.COMPONENT[item.component], words.OUTCOME[item.outcome].lower()
+    if asked is None:
+        return f"{component}: no class asked for"
+    if item.component is Component.CONTRACT:
+        return f"{component}, {asked}: {outcome}"
+    return f"{component}: {asked if asked.endswith('class') else f'{asked} class'} {outcome}"
 
 
 def tested_figure(
@@ -188,21 +187,35 @@ def tested_figure(
 ) -> tuple[int, float | None, Interval | None, Verdict | None]:
     """n, tested figure, its 95 % interval and the first verdict of a component of one run.
 
-    Where the tested figure includes the survey's share, the interval does too; without a verdict
-    the figure is the RMSE with the survey.
+    Without a verdict's figure it is the RMSE, with the survey's share where that is known.
     """
     verdict = next((v for v in run.verdicts if v.component is component), None)
-    part = _part(component, run.summary)
+    part = {
+        Component.VERTICAL: run.summary.vertical,
+        Component.HORIZONTAL: run.summary.horizontal,
+        Component.THREE_D: run.summary.three_d,
+    }.get(component)
     if part is None:
         return 0, None, None, verdict
-    rmse, interval = _rmse_of(component, run.summary)
-    tested = (
-        verdict.tested_m if verdict is not None and verdict.tested_m is not None else part.rmse_with_survey_m
-    )
+    if verdict is not None and verdict.tested_m is not None:
+        return part.n, verdict.tested_m, interval_of_tested(verdict), verdict
     share = part.survey_rms_m or 0.0
-    if interval is not None and share and tested != rmse:
+    interval = rmse_interval(part)
+    if interval is not None:
         interval = (math.hypot(interval[0], share), math.hypot(interval[1], share))
-    return part.n, rmse if tested is None else tested, interval, verdict
+    return (
+        part.n,
+        part.rmse_m if part.rmse_with_survey_m is None else part.rmse_with_survey_m,
+        interval,
+        verdict,
+    )
+
+
+def figure_name(component: Component, verdict: Verdict | None) -> str:
+    """What ``tested_figure`` gives: the verdict's own figure, or the RMSE where there is none."""
+    if verdict is not None and verdict.tested_m is not None:
+        return tested_name(verdict)
+    return _RMSE[component]
 
 
 def headline(verdicts: Sequence[Verdict]) -> str:
@@ -214,7 +227,9 @@ def headline(verdicts: Sequence[Verdict]) -> str:
 
 def facts(result: Result) -> tuple[Pair, ...]:
     """The title block; what was not given is left out."""
-    standards = list(dict.fromkeys(v.standard_title for v in result.run.verdicts))
+    verdicts = result.run.verdicts
+    asked = [v for v in verdicts if class_text(v, LengthText(result.unit)) is not None]
+    standards = list(dict.fromkeys(v.standard_title for v in asked or verdicts[:1]))
     run = result.run
     heights = sum(c.used and c.vertical.measured for c in run.checkpoints)
     places = sum(c.used and c.horizontal.measured for c in run.checkpoints)
@@ -279,16 +294,17 @@ def remarks(result: Result) -> tuple[str, ...]:
     """The record's remarks with file names for paths, the same remark on several files made once."""
     paths = sorted({i.path for i in result.inputs}, key=len, reverse=True)
     names = {file_name(path) for path in paths}
+    users = (*names, *(run.name for run in (result.run, *result.runs)))
     files: dict[str, list[str]] = {}
-    for remark in result.run.remarks:
+    for remark in (*result.not_compared, *result.run.remarks):
         said = remark
         for path in paths:
             said = said.replace(path, file_name(path))
         name, colon, rest = said.partition(": ")
         if colon and name in names:
-            files.setdefault(rest, []).append(name)
+            files.setdefault(in_unit(rest, result.unit, users), []).append(name)
         else:
-            files.setdefault(said, [])
+            files.setdefault(in_unit(said, result.unit, users), [])
     return tuple(f"{_listed(of)}: {said}" if of else said for said, of in files.items())
 
 
@@ -343,7 +359,7 @@ def inputs(result: Result) -> tuple[InputRow, ...]:
                     i.run and f"run {i.run}",
                     i.points is not None
                     and f"{i.points:,}".replace(",", "\N{NARROW NO-BREAK SPACE}") + " points",
-                    i.note,
+                    i.note and in_unit(i.note, result.unit, (file_name(i.path),)),
                 )
                 if part
             ),

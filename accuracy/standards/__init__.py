@@ -7,14 +7,14 @@ contract, may be graded on the same evidence.
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import fields
+from dataclasses import fields, replace
 from math import isfinite
 
 from accuracy.errors import RequestError
 from accuracy.model import ClassRequest, Component, ContractLimit, Outcome, Verdict
 from accuracy.rounding import LengthText
 from accuracy.standards import asprs_2014, asprs_2024, contract, nmas, nssda, usgs_lidar
-from accuracy.standards.base import Evidence, RelativeAccuracy, Sample, Standard, evidence_from
+from accuracy.standards.base import Evidence, Figure, RelativeAccuracy, Sample, Standard, evidence_from
 
 __all__ = [
     "DEFAULT_TEXT",
@@ -22,6 +22,7 @@ __all__ = [
     "ClassRequest",
     "ContractLimit",
     "Evidence",
+    "Figure",
     "RelativeAccuracy",
     "Sample",
     "Standard",
@@ -48,7 +49,13 @@ def grade(
     Raises RequestError for an unknown standard and for a class that is impossible or not its own.
     """
     check_request(request)
-    return STANDARDS[request.standard].grade(evidence, request, length_text)
+    standard = STANDARDS[request.standard]
+    return tuple(
+        replace(verdict, tested_name=figure.title(figure.sample(evidence)))
+        if verdict.tested_name is None and (figure := standard.figures.get(verdict.component))
+        else verdict
+        for verdict in standard.grade(evidence, request, length_text)
+    )
 
 
 def check_request(request: ClassRequest) -> None:

@@ -22,10 +22,9 @@ from dataclasses import dataclass
 from functools import partial
 
 from accuracy.model import ClassRequest, Component, Outcome, Rule, RuleOutcome, Verdict
-from accuracy.rounding import LengthText
+from accuracy.rounding import LengthText, printed_pair
 from accuracy.standards import rules
-from accuracy.standards.base import Evidence, RelativeAccuracy, Sample, Standard
-from accuracy.standards.wording import printed_pair
+from accuracy.standards.base import Evidence, Figure, RelativeAccuracy, Sample, Standard
 
 KEY = "asprs-2014"
 NAME = "ASPRS Positional Accuracy Standards for Digital Geospatial Data, Edition 1 (2014)"
@@ -99,6 +98,22 @@ _OWN_WORDS = (
 )
 
 
+def _larger_axis_m(sample: Sample) -> float:
+    return max(sample.axis(0).rmse_m, sample.axis(1).rmse_m)
+
+
+# The edition does not add the survey's error.
+FIGURES = {
+    Component.VERTICAL: Figure(name="RMSEz in open terrain (NVA)", sample=lambda e: e.open_heights),
+    Component.HORIZONTAL: Figure(
+        name="larger of RMSEx and RMSEy",
+        sample=lambda e: e.horizontal,
+        of=_larger_axis_m,
+        grows_with="larger axis",
+    ),
+}
+
+
 def grade(evidence: Evidence, request: ClassRequest, text: LengthText) -> tuple[Verdict, ...]:
     """Vertical and horizontal, and the cloud against itself where that was measured."""
     relative = evidence.relative
@@ -129,7 +144,7 @@ def _vertical(evidence: Evidence, class_m: float | None, text: LengthText) -> Ve
     ]
     accuracies = [nva, *(rule for rule in vva if rule.value is not None)]
     others += [rule for rule in vva if rule.value is None]
-    concluded = rules.conclude(sample.n, "", accuracies, others, asked=class_m is not None)
+    concluded = rules.conclude(sample.places, "", accuracies, others, asked=class_m is not None)
     statement = None
     if class_m is not None and concluded[0] is not Outcome.NOT_GRADED:
         value, limit = printed_pair(figures.rmse_m, class_m, text)
@@ -140,9 +155,7 @@ def _vertical(evidence: Evidence, class_m: float | None, text: LengthText) -> Ve
             f"+/- {text.small(VERTICAL_95_FACTOR * figures.rmse_m)} ({unit}) at 95% confidence level.",
         ]
         if evidence.vegetated_heights.n:
-            found, _ = printed_pair(
-                evidence.vegetated_heights.percentile_95_m(), VVA_TIMES * class_m, text, derived=True
-            )
+            found, _ = printed_pair(evidence.vegetated_heights.percentile_95_m(), VVA_TIMES * class_m, text)
             parts.append(f"Actual VVA accuracy was found to be +/- {found} ({unit}) at the 95th percentile.")
         statement = " ".join(parts if met else [*parts, _OWN_WORDS])
     return _verdict(Component.VERTICAL, class_m, figures.rmse_m, concluded, (*accuracies, *others), statement)
@@ -166,7 +179,7 @@ def _horizontal(evidence: Evidence, class_m: float | None, text: LengthText) -> 
         *_shared(evidence, sample, None if class_m is None else 2**0.5 * class_m, text),
         *rules.distribution_rules(evidence.horizontal_distribution, source=f"{_ED1} C.4", text=text),
     ]
-    concluded = rules.conclude(sample.n, "", accuracies, others, asked=class_m is not None)
+    concluded = rules.conclude(sample.places, "", accuracies, others, asked=class_m is not None)
     statement = None
     if class_m is not None and concluded[0] is not Outcome.NOT_GRADED:
         x, limit = printed_pair(figures.rmse_easting_m, class_m, text)
@@ -216,7 +229,6 @@ def vva_rules(
         text=text,
         name="accuracy in vegetation",
         limit_name="the limit of",
-        derived=True,
     )
     number = rules.number_rule(
         sample,
@@ -253,5 +265,6 @@ STANDARD = Standard(
     title=NAME,
     takes=("vertical_m", "horizontal_m"),
     class_means="RMSEz in open terrain, and RMSEx and RMSEy each",
+    figures=FIGURES,
     grade=grade,
 )

@@ -40,10 +40,9 @@ from accuracy.model import (
     ThreeDSummary,
     Verdict,
 )
-from accuracy.rounding import LengthText
+from accuracy.rounding import LengthText, counted, exceeds, printed_pair
 from accuracy.standards import rules
-from accuracy.standards.base import Evidence, RelativeAccuracy, Sample, Standard
-from accuracy.standards.wording import printed_pair
+from accuracy.standards.base import Evidence, Figure, RelativeAccuracy, Sample, Standard
 
 KEY = "asprs-2024"
 NAME = "ASPRS Positional Accuracy Standards for Digital Geospatial Data, Edition 2, Version 2 (2024)"
@@ -99,7 +98,7 @@ def checkpoints_required(area_m2: float | None) -> int:
 _TESTED = f"This data set was tested to meet {NAME} for a {{class_}} ({{unit}}) {{symbol}} {{title}}."
 _REDUCED = (
     f"This data set was tested as required by {NAME}. Although the Standards call for a minimum of "
-    "thirty (30) checkpoints, this test was performed using ONLY {n} checkpoints."
+    "thirty (30) checkpoints, this test was performed using ONLY {n}."
 )
 _PRODUCED = "This data set was produced to meet a {class_} ({unit}) {symbol} {title}."
 _NVA = "The Non-Vegetated Vertical Accuracy (NVA)"
@@ -167,12 +166,16 @@ def grade(evidence: Evidence, request: ClassRequest, text: LengthText) -> tuple[
     )
 
 
+# 7.1, 7.11.
+FIGURES = {
+    Component.VERTICAL: Figure(name="RMSE_V", sample=lambda e: e.open_heights, survey_added=True),
+    Component.HORIZONTAL: Figure(name="RMSE_H", sample=lambda e: e.horizontal, survey_added=True),
+    Component.THREE_D: Figure(name="RMSE_3D", sample=lambda e: e.three_d, survey_added=True),
+}
+
+
 def _sample(form: _Form, evidence: Evidence) -> Sample:
-    return {
-        Component.VERTICAL: evidence.open_heights,
-        Component.HORIZONTAL: evidence.horizontal,
-        Component.THREE_D: evidence.three_d,
-    }[form.component]
+    return FIGURES[form.component].sample(evidence)
 
 
 def _component(
@@ -183,11 +186,10 @@ def _component(
     text: LengthText,
 ) -> Verdict:
     sample = _sample(form, evidence)
-    if figures is None:
+    tested_m = FIGURES[form.component].tested_m(sample)
+    if figures is None or tested_m is None:
         return _verdict(form.component, class_m, None, rules.nothing_measured(sample), ())
-    product_m = product_accuracy_m(figures, sample)
-    tested_m = figures.rmse_m if product_m is None else product_m
-    accuracy = _accuracy(form, tested_m, class_m, text, survey_known=product_m is not None)
+    accuracy = _accuracy(form, tested_m, class_m, text, survey_known=not sample.survey_lacking)
     required = checkpoints_required(evidence.area_m2)
     vertical = form is _VERTICAL
     distribution = evidence.vertical_distribution if vertical else evidence.horizontal_distribution
@@ -202,10 +204,10 @@ def _component(
     if vertical:
         others += rules.terrain_rules(sample, source=f"{_ED2} 7.12")
         others += _vva_rules(evidence, required, text)
-    concluded = rules.conclude(sample.n, "", (accuracy,), others, asked=class_m is not None)
+    concluded = rules.conclude(sample.places, "", (accuracy,), others, asked=class_m is not None)
     applied = (accuracy, *others)
     statement = None
-    if class_m is not None and sample.n >= rules.LEAST_TO_GRADE:
+    if class_m is not None and sample.places >= rules.LEAST_TO_GRADE:
         statement = _statement(form, evidence, tested_m, class_m, concluded[0], applied, text)
     return _verdict(form.component, class_m, tested_m, concluded, applied, statement)
 
@@ -230,7 +232,7 @@ def _accuracy(
 ) -> Rule:
     source = f"{_ED2} 7.3 to 7.5, 7.11"
     figure = f"{form.symbol}, survey error included," if survey_known else f"{form.symbol} of the fit alone"
-    if survey_known or class_m is None or tested_m > class_m:
+    if survey_known or class_m is None or exceeds(tested_m, class_m):
         return rules.accuracy_rule(figure, tested_m, class_m, source=source, text=text)
     value, limit = printed_pair(tested_m, class_m, text)
     return Rule(
@@ -254,9 +256,9 @@ def _mean(sample: Sample, class_m: float | None, text: LengthText) -> Rule:
         outcome = RuleOutcome.NOT_APPLICABLE
         words = f"The mean error is {text.small(mean_m)} {text.small_symbol}."
     else:
-        small = mean_m < limit_m
+        small = exceeds(limit_m, mean_m)
         outcome = RuleOutcome.MET if small else RuleOutcome.ADVISORY
-        value, limit = printed_pair(mean_m, limit_m, text, derived=True)
+        value, limit = printed_pair(mean_m, limit_m, text)
         words = (
             f"The mean error is {value} {text.small_symbol}; less than a quarter of the class, {limit} "
             f"{text.small_symbol}, is recommended"
@@ -342,7 +344,7 @@ def _statement(
     text: LengthText,
 ) -> str | None:
     """The edition's sentences for this outcome, a line per paragraph; None where none would be true."""
-    n = _sample(form, evidence).n
+    n = _sample(form, evidence).places
     value, limit = printed_pair(tested_m, class_m, text)
     words = {"class_": limit, "unit": text.small_symbol, "symbol": form.symbol, "title": form.class_title}
     figure = f"{form.symbol} = {value} ({text.small_symbol})"
@@ -352,12 +354,12 @@ def _statement(
     if outcome is Outcome.NOT_MET:
         known = _sample(form, evidence).survey_rms_m is not None
         alone = "" if known else " for the fit alone, before the survey's own error is added"
-        found = f"{form.reduced} was found to be {figure}{alone}, using {n} checkpoints."
+        found = f"{form.reduced} was found to be {figure}{alone}, using {counted(n, 'checkpoint')}."
         return _joined(_NOT_MET.format(**words), found, *vva, _OWN_WORDS)
     unsettled = [r.name for r in applied if r.decisive and r.outcome is not RuleOutcome.MET]
     if unsettled == ["number of checkpoints"] and n < LEAST_CHECKPOINTS:
         return _joined(
-            _REDUCED.format(n=n),
+            _REDUCED.format(n=counted(n, "checkpoint")),
             *((_PRODUCED.format(**words),) if form.has_produced else ()),
             f"{form.reduced} was found to be {figure} using the reduced number of checkpoints.",
             *vva,
@@ -380,15 +382,15 @@ def _vva_sentences(
     figure = f"RMSE_V = {text.small(figures.rmse_m if tested_m is None else tested_m)} ({text.small_symbol})"
     if tested_m is None:
         return (f"{_VVA} of the fit alone was found to be {figure}; the survey's own error is not known.",)
-    if sample.n < LEAST_CHECKPOINTS and outcome is not Outcome.NOT_MET:
+    if sample.places < LEAST_CHECKPOINTS and outcome is not Outcome.NOT_MET:
         return (
-            "\n" + _REDUCED.format(n=sample.n),
+            "\n" + _REDUCED.format(n=counted(sample.places, "checkpoint")),
             _PRODUCED.format(**words),
             f"{_VVA} was found to be {figure} using the reduced number of checkpoints.",
         )
     if outcome is Outcome.MET:
         return (f"VVA accuracy was found to be {figure}.",)
-    return (f"{_VVA} was found to be {figure}, using {sample.n} checkpoints.",)
+    return (f"{_VVA} was found to be {figure}, using {counted(sample.places, 'checkpoint')}.",)
 
 
 STANDARD = Standard(
@@ -396,5 +398,6 @@ STANDARD = Standard(
     title=NAME,
     takes=("vertical_m", "horizontal_m", "three_d_m"),
     class_means="RMSE_V, RMSE_H and RMSE_3D, survey error included",
+    figures=FIGURES,
     grade=grade,
 )

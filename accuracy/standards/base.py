@@ -9,12 +9,14 @@ import math
 from collections import Counter
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from typing import Literal
 
 import numpy as np
 
 from accuracy.model import (
     CheckpointResult,
     ClassRequest,
+    Component,
     Cover,
     Distribution,
     Flag,
@@ -26,7 +28,8 @@ from accuracy.model import (
     Verdict,
     VerticalResidual,
 )
-from accuracy.rounding import LengthText
+from accuracy.rounding import LengthText, counted, exceeds
+from accuracy.standards.places import count_places
 
 UNKNOWN_DISTRIBUTION = Distribution(shape="unknown")
 
@@ -40,6 +43,8 @@ class Sample:
     """(n, axes): height; or easting, northing; or easting, northing, height."""
     survey_sigma_m: FloatArray = field(default_factory=lambda: np.empty(0))
     """(n,): the survey's standard uncertainty over those axes together; NaN where none was given."""
+    positions_m: FloatArray | None = None
+    """(n, 3): easting, northing, height; None where each checkpoint is known to stand by itself."""
     slopes_over_10_percent: tuple[str, ...] = ()
     breaks_within_3_m: tuple[str, ...] = ()
     not_measured: int = 0
@@ -49,6 +54,11 @@ class Sample:
     def n(self) -> int:
         """Checkpoints in the sample."""
         return len(self.ids)
+
+    @property
+    def places(self) -> int:
+        """Places that they stand at: a point listed under two ids counts once."""
+        return self.n if self.positions_m is None else count_places(self.positions_m)
 
     @property
     def sizes_m(self) -> FloatArray:
@@ -78,9 +88,24 @@ class Sample:
         """The same checkpoints seen along one axis; survey figures are left with the whole."""
         return replace(self, residuals_m=self.residuals_m[:, index : index + 1])
 
+    def without(self, index: int) -> Sample:
+        """All checkpoints but one."""
+        return replace(
+            self,
+            ids=self.ids[:index] + self.ids[index + 1 :],
+            residuals_m=np.delete(self.residuals_m, index, axis=0),
+            survey_sigma_m=np.delete(self.survey_sigma_m, index),
+            positions_m=None if self.positions_m is None else np.delete(self.positions_m, index, axis=0),
+        )
+
+    @property
+    def rmse_m(self) -> float:
+        """Root mean square of the sizes. Only for n > 0."""
+        return math.sqrt(math.fsum((self.residuals_m**2).ravel()) / self.n)
+
     def within(self, limit_m: float) -> int:
         """How many residuals do not exceed ``limit_m``."""
-        return int(np.sum(self.sizes_m <= limit_m))
+        return sum(not exceeds(float(size), limit_m) for size in self.sizes_m)
 
     def held_by(self, count: int) -> float:
         """The size that ``count`` of the residuals do not exceed: the count-th smallest."""
@@ -131,6 +156,39 @@ class Evidence:
     """The same for the parts that a contract's limits single out."""
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Figure:
+    """What a standard holds against the class of one component."""
+
+    name: str
+    """As the standard writes it."""
+    sample: Callable[[Evidence], Sample]
+    """The residuals that it is made of."""
+    of: Callable[[Sample], float | None] = lambda sample: sample.rmse_m
+    """The figure of such residuals in metres, the survey's share left out. None where the standard
+    offers none for them."""
+    grows_with: Literal["rmse", "larger axis", "rank"] = "rmse"
+    """A multiple of the RMSE for such residuals; or the larger of the RMSEs per axis; or one residual by
+    its rank, of which no RMSE tells."""
+    survey_added: bool = False
+    """Whether the survey's own error is added in quadrature, where it is known."""
+
+    def tested_m(self, sample: Sample) -> float | None:
+        """The figure itself; None without residuals."""
+        alone_m = self.of(sample) if sample.n else None
+        if alone_m is None or not self._with_survey(sample):
+            return alone_m
+        return math.hypot(alone_m, sample.survey_rms_m or 0.0)
+
+    def title(self, sample: Sample) -> str:
+        """The name, and whether a survey's share that belongs to it is lacking."""
+        lacking = self.survey_added and not self._with_survey(sample)
+        return f"{self.name} of the fit alone" if lacking else self.name
+
+    def _with_survey(self, sample: Sample) -> bool:
+        return self.survey_added and sample.survey_rms_m is not None
+
+
 Grader = Callable[[Evidence, ClassRequest, LengthText], tuple[Verdict, ...]]
 
 
@@ -145,6 +203,8 @@ class Standard:
     class_names: tuple[str, ...] = ()
     class_means: str
     """What its class is a limit of, in words for help texts."""
+    figures: Mapping[Component, Figure] = field(default_factory=dict)
+    """What is held against the class, by component; empty where each limit names its own."""
     grade: Grader
 
 
@@ -171,8 +231,8 @@ def evidence_from(
     used = [c for c in checkpoints if c.used and c.role is Role.CHECK]
     evidence = Evidence(
         summary=summary,
-        open_heights=_heights([c for c in used if c.cover is Cover.OPEN], "in open terrain"),
-        vegetated_heights=_heights([c for c in used if c.cover is Cover.VEGETATED], "in vegetation"),
+        open_heights=_heights(checkpoints, used, Cover.OPEN, "in open terrain"),
+        vegetated_heights=_heights(checkpoints, used, Cover.VEGETATED, "in vegetation"),
         horizontal=_horizontal(used),
         three_d=_three_d(used),
         vertical_distribution=vertical_distribution,
@@ -196,17 +256,30 @@ def evidence_from(
     return evidence
 
 
-def _heights(used: Sequence[CheckpointResult], where: str) -> Sample:
+def _heights(
+    checkpoints: Sequence[CheckpointResult], counted: Sequence[CheckpointResult], cover: Cover, where: str
+) -> Sample:
+    used = [c for c in counted if c.cover is cover]
+    # Those with nothing measured at all are not used; where that is all of them, it is the reason.
+    nothing = [
+        c.vertical
+        for c in checkpoints
+        if c.cover is cover
+        and not c.used
+        and isinstance(c.vertical, NotMeasured)
+        and c.why_not_used == c.vertical.reason
+    ]
     measured = [(c, c.vertical) for c in used if isinstance(c.vertical, VerticalResidual)]
     missing = [c.vertical for c in used if isinstance(c.vertical, NotMeasured)]
     return Sample(
         ids=tuple(c.id for c, _ in measured),
         residuals_m=_columns([(v.residual_m,) for _, v in measured], 1),
         survey_sigma_m=_together([(c.sigma_height_m,) for c, _ in measured]),
+        positions_m=_positions([c for c, _ in measured]),
         slopes_over_10_percent=_flagged(measured, Flag.SLOPE_OVER_10_PERCENT),
         breaks_within_3_m=_flagged(measured, Flag.BREAK_WITHIN_3_M),
         not_measured=len(missing),
-        why_empty=_why_empty(missing, "height", f"no checkpoint {where} was used"),
+        why_empty=_why_empty(missing + nothing, "height", f"no checkpoint {where} was used"),
     )
 
 
@@ -217,6 +290,7 @@ def _horizontal(used: Sequence[CheckpointResult]) -> Sample:
         ids=tuple(c.id for c, _ in measured),
         residuals_m=_columns([(h.residual_easting_m, h.residual_northing_m) for _, h in measured], 2),
         survey_sigma_m=_together([(c.sigma_easting_m, c.sigma_northing_m) for c, _ in measured]),
+        positions_m=_positions([c for c, _ in measured]),
         not_measured=len(missing),
         why_empty=_why_empty(missing, "horizontal position", "no checkpoint was used"),
     )
@@ -236,9 +310,14 @@ def _three_d(used: Sequence[CheckpointResult]) -> Sample:
         survey_sigma_m=_together(
             [(c.sigma_easting_m, c.sigma_northing_m, c.sigma_height_m) for c, _, _ in both]
         ),
+        positions_m=_positions([c for c, _, _ in both]),
         not_measured=len(used) - len(both),
         why_empty="no checkpoint has both a horizontal position and a height measured",
     )
+
+
+def _positions(checkpoints: Sequence[CheckpointResult]) -> FloatArray:
+    return _columns([(c.easting_m, c.northing_m, c.height_m) for c in checkpoints], 3)
 
 
 def _columns(rows: Sequence[tuple[float, ...]], axes: int) -> FloatArray:
@@ -276,5 +355,7 @@ def _why_empty(missing: Sequence[NotMeasured], what: str, without_any: str) -> s
     code, times = Counter(m.code for m in missing).most_common(1)[0]
     reason = next(m.reason for m in missing if m.code is code).rstrip(".")
     if times == len(missing):
-        return f"none of {len(missing)} checkpoints has a measured {what}: {reason}"
-    return f"none of {len(missing)} checkpoints has a measured {what}; at {times} of them: {reason}"
+        return f"none of {counted(len(missing), 'checkpoint')} has a measured {what}: {reason}"
+    return (
+        f"none of {counted(len(missing), 'checkpoint')} has a measured {what}; at {times} of them: {reason}"
+    )

@@ -27,10 +27,10 @@ from accuracy.model import (
     ThreeDSummary,
     Verdict,
 )
-from accuracy.rounding import LengthText
+from accuracy.rounding import LengthText, printed_pair
 from accuracy.standards import rules
 from accuracy.standards.base import Evidence, RelativeAccuracy, Sample, Standard
-from accuracy.standards.wording import count, listed, printed_pair
+from accuracy.standards.wording import count, listed
 
 KEY = "contract"
 NAME = "The contract's own limits"
@@ -47,6 +47,13 @@ STRATUM_WORDS = {
     "3d": "positions in three dimensions",
     "relative": "places where the cloud is compared with itself",
 }
+_NAMES = {
+    "absolute_quantile_683_m": "68.3 % quantile of the absolute errors",
+    "absolute_quantile_95_m": "95 % quantile of the absolute errors",
+    "radial_95_m": "95 % quantile of the radial errors",
+    "nmad_m": "NMAD",
+}
+"""Statistics whose field does not read as words."""
 PLACEHOLDERS = ("name", "value", "limit", "unit", "share", "n", "outcome")
 _SUMMARY_TYPES = {
     "open": AxisSummary,
@@ -140,21 +147,24 @@ def _grade(evidence: Evidence, limit: ContractLimit, text: LengthText) -> Verdic
         )
     accuracy = _accuracy(limit, sample, value_m, threshold_m, text)
     applied = [accuracy]
+    relative = limit.stratum == "relative"
+    places = n if relative else sample.places
     if limit.least_checkpoints is not None:
-        enough = n >= limit.least_checkpoints
+        enough = places >= limit.least_checkpoints
         applied.append(
             Rule(
                 name="number of checkpoints",
                 source=f"contract: {limit.name}",
-                value=float(n),
+                value=float(places),
                 limit=float(limit.least_checkpoints),
                 unit="count",
                 outcome=RuleOutcome.MET if enough else RuleOutcome.NOT_MET,
-                words=f"{count(n)} counted; the contract asks for {limit.least_checkpoints}.",
+                words=f"{count(n) if relative else rules.counted(sample)} counted; "
+                f"the contract asks for {limit.least_checkpoints}.",
                 decisive=True,
             )
         )
-    concluded = rules.conclude(n, "", (accuracy,), applied[1:], asked=True)
+    concluded = rules.conclude(places, "", (accuracy,), applied[1:], asked=True)
     return _verdict(
         Component.CONTRACT,
         threshold_m,
@@ -163,6 +173,7 @@ def _grade(evidence: Evidence, limit: ContractLimit, text: LengthText) -> Verdic
         applied,
         _statement(limit, sample, n, value_m, threshold_m, concluded[0], text),
         class_name=limit.name,
+        tested_name=_figure_name(limit),
     )
 
 
@@ -207,6 +218,15 @@ def _value(evidence: Evidence, limit: ContractLimit, sample: Sample) -> float | 
     return None if value is None else abs(float(value))
 
 
+def _figure_name(limit: ContractLimit) -> str:
+    if limit.statistic == SHARE:
+        return f"error that {100 * (limit.least_share or 0.0):g} % do not exceed"
+    if limit.statistic == LARGEST:
+        return "largest error"
+    plain = limit.statistic.removesuffix("_m").replace("_", " ")
+    return _NAMES.get(limit.statistic, plain.replace("rmse", "RMSE").replace("rmsd", "RMSD"))
+
+
 def _least(limit: ContractLimit, n: int) -> int:
     """How many of n make the asked share; the share as written in decimals, so 0.95 of 20 is 19."""
     return ceil(Fraction(repr(limit.least_share)) * n)
@@ -227,8 +247,7 @@ def _accuracy(
 ) -> Rule:
     kind, source = STRATUM_WORDS[limit.stratum], f"contract: {limit.name}"
     if limit.statistic != SHARE:
-        statistic = "largest error" if limit.statistic == LARGEST else limit.statistic.removesuffix("_m")
-        figure = f"{limit.name}: {statistic.replace('_', ' ')} of {kind}"
+        figure = f"{limit.name}: {_figure_name(limit)} of {kind}"
         return rules.accuracy_rule(
             figure, value_m, threshold_m, source=source, text=text, limit_name="the limit of"
         )

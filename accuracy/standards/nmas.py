@@ -20,10 +20,9 @@ from math import inf
 import numpy as np
 
 from accuracy.model import ClassRequest, Component, Outcome, Rule, RuleOutcome, Verdict
-from accuracy.rounding import LengthText
+from accuracy.rounding import LengthText, counted, printed_pair
 from accuracy.standards import rules
-from accuracy.standards.base import Evidence, Sample, Standard
-from accuracy.standards.wording import printed_pair
+from accuracy.standards.base import Evidence, Figure, Sample, Standard
 
 KEY = "nmas"
 NAME = "United States National Map Accuracy Standards (1947)"
@@ -92,9 +91,37 @@ def _all_heights(evidence: Evidence) -> Sample:
         ids=ground.ids + plants.ids,
         residuals_m=np.concatenate([ground.residuals_m, plants.residuals_m]),
         survey_sigma_m=np.concatenate([ground.survey_sigma_m, plants.survey_sigma_m]),
+        positions_m=None
+        if ground.positions_m is None or plants.positions_m is None
+        else np.concatenate([ground.positions_m, plants.positions_m]),
         not_measured=ground.not_measured + plants.not_measured,
         why_empty=ground.why_empty,
     )
+
+
+def _may_exceed(sample: Sample) -> int:
+    return sample.n // 10
+
+
+def nine_tenths_m(sample: Sample) -> float:
+    """The error that nine tenths of the points do not exceed, metres."""
+    return sample.held_by(sample.n - _may_exceed(sample))
+
+
+FIGURES = {
+    Component.VERTICAL: Figure(
+        name="error of nine tenths of the elevations",
+        sample=_all_heights,
+        of=nine_tenths_m,
+        grows_with="rank",
+    ),
+    Component.HORIZONTAL: Figure(
+        name="error of nine tenths of the points",
+        sample=lambda e: e.horizontal,
+        of=nine_tenths_m,
+        grows_with="rank",
+    ),
+}
 
 
 def _component(
@@ -107,13 +134,13 @@ def _component(
 ) -> Verdict:
     if sample.n == 0:
         return _verdict(component, tolerance_m, None, rules.nothing_measured(sample), ())
-    may_exceed = sample.n // 10
-    tested_m = sample.held_by(sample.n - may_exceed)
+    may_exceed = _may_exceed(sample)
+    tested_m = nine_tenths_m(sample)
     number = rules.number_rule(sample, LEAST_POINTS, source="ours, after NSSDA 3.2.2", what="tested")
     independence = rules.independence_rule(evidence.control_points_set_aside, source=_NMAS)
     accuracy = _accuracy(sample, tested_m, tolerance_m, may_exceed, text)
     concluded = rules.conclude(
-        sample.n,
+        sample.places,
         "",
         (accuracy,),
         (number, independence),
@@ -134,8 +161,8 @@ def _accuracy(
         outcome = RuleOutcome.MET if beyond <= may_exceed else RuleOutcome.NOT_MET
         value, limit = printed_pair(tested_m, tolerance_m, text)
         words = (
-            f"{beyond} of {sample.n} points err by more than {limit} {text.small_symbol}; {may_exceed} may "
-            f"(nine tenths err by no more than {value} {text.small_symbol})."
+            f"{beyond} of {counted(sample.n, 'point')} err by more than {limit} {text.small_symbol}; "
+            f"{may_exceed} may (nine tenths err by no more than {value} {text.small_symbol})."
         )
     return Rule(
         name="accuracy",
@@ -154,5 +181,6 @@ STANDARD = Standard(
     title=NAME,
     takes=("map_scale", "contour_interval_m"),
     class_means="a map scale and a contour interval",
+    figures=FIGURES,
     grade=grade,
 )

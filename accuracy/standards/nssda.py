@@ -20,10 +20,9 @@ from functools import partial
 from math import cos, erf, exp, inf, pi, sin, sqrt
 
 from accuracy.model import ClassRequest, Component, Rule, RuleOutcome, Verdict
-from accuracy.rounding import LengthText
+from accuracy.rounding import LengthText, counted, exceeds, held_apart, printed_pair_large
 from accuracy.standards import rules
-from accuracy.standards.base import Evidence, Sample, Standard
-from accuracy.standards.wording import held_apart, printed_pair_large
+from accuracy.standards.base import Evidence, Figure, Sample, Standard
 from accuracy.units import LengthUnit
 
 KEY = "nssda"
@@ -51,7 +50,7 @@ def accuracy_r_m(rmse_easting_m: float, rmse_northing_m: float) -> float | None:
     low, high = sorted((rmse_easting_m, rmse_northing_m))
     if low == high:
         return EQUAL_AXES_FACTOR * sqrt(low**2 + high**2)
-    if low / high < LEAST_RATIO:
+    if exceeds(LEAST_RATIO * high, low):
         return None
     return PER_AXIS_FACTOR * 0.5 * (low + high)
 
@@ -83,6 +82,22 @@ def exact_radius_95_m(rmse_easting_m: float, rmse_northing_m: float) -> float:
     return high * float(brentq(shortfall, 1.9, 2.5, xtol=1e-12))
 
 
+def accuracy_z_m(sample: Sample) -> float:
+    """Vertical accuracy at 95 % by App. 3-A, metres. Only for n > 0."""
+    return VERTICAL_FACTOR * sample.rmse_m
+
+
+# The standard does not add the survey's error.
+FIGURES = {
+    Component.VERTICAL: Figure(name="Accuracy_z", sample=lambda e: e.open_heights, of=accuracy_z_m),
+    Component.HORIZONTAL: Figure(
+        name="Accuracy_r",
+        sample=lambda e: e.horizontal,
+        of=lambda sample: accuracy_r_m(sample.axis(0).rmse_m, sample.axis(1).rmse_m),
+    ),
+}
+
+
 def grade(evidence: Evidence, request: ClassRequest, text: LengthText) -> tuple[Verdict, ...]:
     """Accuracy_z in open terrain and Accuracy_r."""
     return _vertical(evidence, request.vertical_m, text), _horizontal(evidence, request.horizontal_m, text)
@@ -92,7 +107,7 @@ def _vertical(evidence: Evidence, class_m: float | None, text: LengthText) -> Ve
     sample, figures = evidence.open_heights, evidence.summary.vertical
     if figures is None:
         return _verdict(Component.VERTICAL, class_m, None, rules.nothing_measured(sample), ())
-    tested_m = VERTICAL_FACTOR * figures.rmse_m
+    tested_m = accuracy_z_m(sample)
     accuracy = rules.accuracy_rule(
         "Accuracy_z (1.9600 RMSEz) at 95 %", tested_m, class_m, source=f"{_NSSDA} App. 3-A", text=text
     )
@@ -109,9 +124,11 @@ def _horizontal(evidence: Evidence, class_m: float | None, text: LengthText) -> 
     sample, figures = evidence.horizontal, evidence.summary.horizontal
     if figures is None:
         return _verdict(Component.HORIZONTAL, class_m, None, rules.nothing_measured(sample), ())
-    tested_m = accuracy_r_m(figures.rmse_easting_m, figures.rmse_northing_m)
+    tested_m = FIGURES[Component.HORIZONTAL].of(sample)
     low, high = sorted((figures.rmse_easting_m, figures.rmse_northing_m))
     ratio = low / high if high > 0 else 1.0
+    if tested_m is not None:
+        ratio = max(ratio, LEAST_RATIO)  # below it by the noise of coordinates is at it
     axes = Rule(
         name="equality of the axes",
         source=f"{_NSSDA} App. 3-A",
@@ -139,7 +156,7 @@ def _horizontal(evidence: Evidence, class_m: float | None, text: LengthText) -> 
             Component.HORIZONTAL,
             class_m,
             None,
-            rules.conclude(sample.n, "", (), others, asked=True),
+            rules.conclude(sample.places, "", (), others, asked=True),
             others,
         )
     accuracy = rules.accuracy_rule(
@@ -150,9 +167,10 @@ def _horizontal(evidence: Evidence, class_m: float | None, text: LengthText) -> 
 
 def _shared(evidence: Evidence, sample: Sample, rmse_m: float, text: LengthText) -> list[Rule]:
     survey_m = sample.survey_rms_m
-    higher = survey_m is not None and survey_m < rmse_m
+    higher = survey_m is not None and exceeds(rmse_m, survey_m)
     if survey_m is None:
-        words = f"The survey uncertainty of {sample.survey_lacking} of {sample.n} checkpoints was not given."
+        lacking = f"{sample.survey_lacking} of {counted(sample.n, 'checkpoint')}"
+        words = f"The survey uncertainty of {lacking} was not given."
     else:
         words = (
             f"The checkpoints were surveyed to {text.small(survey_m)} {text.small_symbol} (RMS), "
@@ -185,7 +203,8 @@ def _vegetation(rmse_m: float, n: int, text: LengthText) -> Rule:
         limit=None,
         unit="m",
         outcome=RuleOutcome.NOT_APPLICABLE,
-        words=f"{n} checkpoints in vegetation are not in this figure, whose factor assumes normal errors; "
+        words=f"{counted(n, 'checkpoint')} in vegetation "
+        f"{'is' if n == 1 else 'are'} not in this figure, whose factor assumes normal errors; "
         f"their RMSE is {text.small(rmse_m)} {text.small_symbol}.",
     )
 
@@ -200,7 +219,7 @@ def _graded(
     text: LengthText,
 ) -> Verdict:
     concluded = rules.conclude(
-        sample.n,
+        sample.places,
         "",
         (accuracy,),
         others,
@@ -220,5 +239,6 @@ STANDARD = Standard(
     title=NAME,
     takes=("vertical_m", "horizontal_m"),
     class_means="Accuracy_z and Accuracy_r at 95 % confidence; the standard itself names none",
+    figures=FIGURES,
     grade=grade,
 )

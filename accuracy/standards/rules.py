@@ -13,7 +13,6 @@ So evidence that is empty, thin or of unknown quality never passes.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from math import isclose
 
 from accuracy.model import (
     Component,
@@ -23,9 +22,9 @@ from accuracy.model import (
     RuleOutcome,
     Verdict,
 )
-from accuracy.rounding import LengthText
+from accuracy.rounding import LengthText, exceeds, printed_pair
 from accuracy.standards.base import RelativeAccuracy, Sample
-from accuracy.standards.wording import count, listed, percent, printed_pair
+from accuracy.standards.wording import count, listed, percent
 
 LEAST_TO_GRADE = 3
 NO_CLASS = "No class was asked for; the figures stand as found."
@@ -43,7 +42,6 @@ def accuracy_rule(
     text: LengthText,
     name: str = "accuracy",
     limit_name: str = "the class of",
-    derived: bool = False,
 ) -> Rule:
     """The tested figure against its limit, both unrounded; equal to the limit is within it."""
     unit = text.small_symbol
@@ -59,8 +57,8 @@ def accuracy_rule(
             words=words,
             decisive=True,
         )
-    value, limit = printed_pair(value_m, limit_m, text, derived=derived)
-    met = value_m <= limit_m
+    value, limit = printed_pair(value_m, limit_m, text)
+    met = not exceeds(value_m, limit_m)
     return Rule(
         name=name,
         source=source,
@@ -82,9 +80,12 @@ def number_rule(
     name: str = "number of checkpoints",
     decisive: bool = True,
 ) -> Rule:
-    """At least ``required`` checkpoints; ``what`` says of which kind, e.g. "in open terrain"."""
-    n = sample.n
-    words = f"{count(n)} {what}; {required} are called for"
+    """At least ``required`` checkpoints; ``what`` says of which kind, e.g. "in open terrain".
+
+    What counts is the places that they stand at: one point under two ids is one checkpoint.
+    """
+    n = sample.places
+    words = f"{counted(sample)} {what}; {required} are called for"
     if n < required:
         words += f", {required - n} more {'is' if required - n == 1 else 'are'} needed"
     if sample.not_measured:
@@ -99,6 +100,12 @@ def number_rule(
         words=words + ".",
         decisive=decisive,
     )
+
+
+def counted(sample: Sample) -> str:
+    """How many checkpoints a sample has, and at how many places where some share one."""
+    n, places = sample.n, sample.places
+    return count(n) if places == n else f"{count(n)} at {count(places, 'place')}"
 
 
 def survey_rule(sample: Sample, class_m: float | None, times: int, *, source: str, text: LengthText) -> Rule:
@@ -130,9 +137,9 @@ def survey_rule(sample: Sample, class_m: float | None, times: int, *, source: st
             decisive=True,
         )
     # One round figure for all checkpoints, exactly a half or third of the class, is common: the last
-    # bit of a root must not decide.
-    met = rms_m <= limit_m or isclose(rms_m, limit_m, rel_tol=1e-12)
-    value, limit = printed_pair(min(rms_m, limit_m) if met else rms_m, limit_m, text, derived=True)
+    # bit of a root does not decide.
+    met = not exceeds(rms_m, limit_m)
+    value, limit = printed_pair(rms_m, limit_m, text)
     return Rule(
         name=name,
         source=source,
@@ -173,7 +180,7 @@ def blunder_rule(
     above = (
         ()
         if limit_m is None
-        else tuple(i for i, size in zip(sample.ids, sample.sizes_m, strict=True) if size > limit_m)
+        else tuple(i for i, size in zip(sample.ids, sample.sizes_m, strict=True) if exceeds(size, limit_m))
     )
     if limit_m is None:
         outcome, words = RuleOutcome.NOT_APPLICABLE, "Without a class no residual can be called a blunder."
@@ -348,7 +355,6 @@ def relative_verdict(
                     text=text,
                     name=words,
                     limit_name="the limit of",
-                    derived=True,
                 )
             )
             continue
@@ -389,6 +395,7 @@ def relative_verdict(
         why=why,
         rules=tuple(rules),
         statement=None,
+        tested_name=None if governing is None else governing.name,
     )
 
 
@@ -408,6 +415,7 @@ def verdict(
     applied: Sequence[Rule],
     statement: str | None = None,
     class_name: str | None = None,
+    tested_name: str | None = None,
 ) -> Verdict:
     """The record of what ``conclude`` concluded."""
     outcome, why = concluded
@@ -422,6 +430,7 @@ def verdict(
         why=why,
         rules=tuple(applied),
         statement=statement,
+        tested_name=tested_name,
     )
 
 

@@ -17,7 +17,7 @@ from dataclasses import dataclass
 from functools import partial
 
 from accuracy.model import ClassRequest, Component, Rule, RuleOutcome, Verdict
-from accuracy.rounding import LengthText
+from accuracy.rounding import LengthText, held_apart
 from accuracy.standards import rules
 from accuracy.standards.asprs_2014 import (
     SURVEY_TIMES,
@@ -25,8 +25,7 @@ from accuracy.standards.asprs_2014 import (
     checkpoints_required,
     vva_rules,
 )
-from accuracy.standards.base import Evidence, RelativeAccuracy, Standard
-from accuracy.standards.wording import held_apart
+from accuracy.standards.base import Evidence, Figure, RelativeAccuracy, Standard
 
 KEY = "usgs-lidar"
 NAME = "USGS 3DEP Lidar Base Specification"
@@ -140,7 +139,7 @@ def _vertical(evidence: Evidence, level: QualityLevel | None, text: LengthText) 
         _density(evidence.density_per_m2, level),
     ]
     concluded = rules.conclude(
-        sample.n,
+        sample.places,
         "",
         measured,
         others,
@@ -206,5 +205,6 @@ STANDARD = Standard(
     takes=("class_name",),
     class_names=tuple(QUALITY_LEVELS),
     class_means="a quality level: RMSEz in open terrain and the 95th percentile in vegetation",
+    figures={Component.VERTICAL: Figure(name="RMSEz in open terrain (NVA)", sample=lambda e: e.open_heights)},
     grade=grade,
 )

@@ -1,52 +1,31 @@
-"""Which checkpoints carry the verdict: the RMSE with each one left out."""
+"""Which checkpoints carry the verdict: the tested figure with each one left out."""
 
 from __future__ import annotations
 
 import hashlib
 from collections.abc import Sequence
 
-import numpy as np
-
-from accuracy.model import CheckpointInfluence, FloatArray
-
-
-def leave_one_out_rmse(residual_m: FloatArray) -> FloatArray:
-    """(n,) RMSEs, each without one residual of (n,), in closed form.
-
-    For a radial figure pass radial magnitudes; for a figure that includes the survey, pass
-    ``numpy.hypot(residual, survey_sigma)``, since RMSE^2 + survey RMS^2 is the mean of that squared.
-    Raises ValueError below two residuals.
-    """
-    n = residual_m.size
-    if n < 2:
-        raise ValueError(f"leaving one out needs two residuals, not {n}")
-    squares = residual_m**2
-    # Sums before and after each one, not total minus one: a blunder would cancel the rest away.
-    before = np.concatenate([[0.0], np.cumsum(squares)[:-1]])
-    after = np.concatenate([np.cumsum(squares[::-1])[::-1][1:], [0.0]])
-    without_m: FloatArray = np.sqrt((before + after) / (n - 1))
-    return without_m
+from accuracy.model import CheckpointInfluence
+from accuracy.rounding import exceeds
 
 
 def influence(
-    residual_m: FloatArray, *, ids: Sequence[str], limit_m: float | None = None
+    whole_m: float, without_m: Sequence[float], *, ids: Sequence[str], limit_m: float | None = None
 ) -> tuple[CheckpointInfluence, ...]:
-    """What each checkpoint does to the RMSE, the most influential first.
+    """What each checkpoint does to a figure, the most influential first.
 
-    ``flips`` says whether leaving that one out moves the RMSE across ``limit_m``. A flip is to be
-    looked into; it is no reason to leave the checkpoint out. Empty below two residuals.
+    ``without_m`` holds the figure without each of ``ids``. ``flips`` says whether leaving that one out
+    moves the figure across ``limit_m``. A flip is to be looked into; it is no reason to leave the
+    checkpoint out.
     """
-    if residual_m.size < 2:
-        return ()
-    whole_m = float(np.sqrt(np.mean(residual_m**2)))
     found = [
         CheckpointInfluence(
             id=name,
-            rmse_without_m=float(without_m),
-            change_m=float(without_m) - whole_m,
-            flips=limit_m is not None and (whole_m <= limit_m) != bool(without_m <= limit_m),
+            rmse_without_m=one_m,
+            change_m=one_m - whole_m,
+            flips=limit_m is not None and exceeds(whole_m, limit_m) != exceeds(one_m, limit_m),
         )
-        for name, without_m in zip(ids, leave_one_out_rmse(residual_m), strict=True)
+        for name, one_m in zip(ids, without_m, strict=True)
     ]
     return tuple(sorted(found, key=lambda one: (-abs(one.change_m), one.id)))
 

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from typing import Literal
 
 from accuracy.model import Component, GradedRun, Outcome, SpeedDecision
-from accuracy.rounding import LengthText, fixed
+from accuracy.rounding import LengthText, exceeds, fixed
 
 KILOMETRES_PER_HOUR = 3.6
 LENGTHS = LengthText()
@@ -24,8 +24,9 @@ def decide_fastest(
     ``fastest``: that run's whole interval lies within the class and the whole interval of every
     faster run beyond it. ``none``: every run's whole interval lies beyond the class.
     ``undecided``: anything else, with what stands in the way: an interval that reaches across the
-    class, a faster run that was not graded, equal speeds that disagree. A slower run that misses
-    the class is pointed out: something other than speed is then at work.
+    class, a faster run that was not graded, equal speeds that disagree; and with what the tested
+    figures alone would say, graded or not. A slower run that misses the class is pointed out:
+    something other than speed is then at work.
     """
     timed = sorted(
         (run for run in runs if run.speed_m_per_s is not None), key=lambda run: (-_speed(run), run.name)
@@ -46,7 +47,7 @@ def decide_fastest(
         answer = "fastest"
         sentence = (
             f"The fastest run that meets the {limit} class is {_named(met)}"
-            f" with RMSE {_tested(met, class_m, text)}."
+            f" with {met.tested_name} {_tested(met, class_m, text)}."
         )
         slow = [_named(run) for run in timed if _speed(run) < _speed(met) and _beyond(run, class_m)]
         if slow:
@@ -54,11 +55,7 @@ def decide_fastest(
     else:
         answer = "undecided"
         sentence = f"The evidence does not decide which is the fastest run within {limit}: "
-        sentence += "; ".join(obstacles) + ". "
-        if met is None:
-            sentence += "By the tested figures alone, none meets it."
-        else:
-            sentence += f"By the tested figures alone it is {_named(met)}."
+        sentence += f"{'; '.join(obstacles)}. {_by_figures(timed, class_m)}"
         if assured is not None and assured is not met:
             sentence += f" The fastest run sure to meet it is {_named(assured)}."
     return SpeedDecision(
@@ -75,24 +72,50 @@ def decide_fastest(
 def _obstacles(timed: Sequence[GradedRun], met: GradedRun | None, class_m: float) -> list[str]:
     """What keeps the fastest run that meets the class from being the answer."""
     found = []
-    for run in timed:
-        if met is not None and _speed(run) < _speed(met):
+    in_the_way = [run for run in timed if met is None or _speed(run) >= _speed(met)]
+    ungraded = [run for run in in_the_way if run.outcome is Outcome.NOT_GRADED]
+    if ungraded:
+        *most, last = (_named(run) for run in ungraded)
+        names = f"{', '.join(most)} and {last} were" if most else f"{last} was"
+        found.append("no run was graded" if most and len(ungraded) == len(timed) else f"{names} not graded")
+    for run in in_the_way:
+        if run in ungraded:
             continue
-        if run.outcome is Outcome.NOT_GRADED:
-            found.append(f"{_named(run)} was not graded")
-        elif not _assured(run, class_m) and not _beyond(run, class_m):
+        if not _assured(run, class_m) and not _beyond(run, class_m):
             found.append(f"the 95 % interval of {_named(run)} reaches across the class")
         elif met is not None and _beyond(run, class_m) and _speed(run) == _speed(met):
             found.append(f"{_named(run)} misses it at the same speed as {met.name}")
     return found
 
 
+def _by_figures(timed: Sequence[GradedRun], class_m: float) -> str:
+    """What the tested figures would say if they were all that counts."""
+    within = next(
+        (run for run in timed if run.tested_m is not None and not exceeds(run.tested_m, class_m)), None
+    )
+    if within is None:
+        measured = [run for run in timed if run.tested_m is not None]
+        if not measured:
+            return "None has a tested figure."
+        which = "none" if len(measured) == len(timed) else "none that was measured"
+        return f"By the tested figures alone, {which} meets it."
+    if within.outcome is Outcome.NOT_GRADED:
+        why = f": {within.why.rstrip('.')}" if within.why else ""
+        return f"By the tested figures alone it would be {_named(within)}, which was not graded{why}."
+    return f"By the tested figures alone it is {_named(within)}."
+
+
 def _assured(run: GradedRun, class_m: float) -> bool:
-    return run.outcome is Outcome.MET and run.interval_95_m is not None and run.interval_95_m[1] <= class_m
+    return (
+        run.outcome is Outcome.MET
+        and run.interval_95_m is not None
+        and not exceeds(run.interval_95_m[1], class_m)
+    )
 
 
 def _beyond(run: GradedRun, class_m: float) -> bool:
-    return run.outcome is Outcome.NOT_MET and run.interval_95_m is not None and run.interval_95_m[0] > class_m
+    low_m = None if run.interval_95_m is None else run.interval_95_m[0]
+    return run.outcome is Outcome.NOT_MET and low_m is not None and exceeds(low_m, class_m)
 
 
 def _speed(run: GradedRun) -> float:
@@ -116,10 +139,11 @@ def _tested(run: GradedRun, class_m: float, text: LengthText) -> str:
 
 
 def _evidence(run: GradedRun, class_m: float, text: LengthText) -> str:
-    if run.outcome is Outcome.NOT_GRADED:
-        words = f"{_named(run)}: not graded" + (f", {run.why.rstrip('.')}" if run.why else "")
-    else:
-        words = f"{_named(run)}: {run.outcome.value}, RMSE {_tested(run, class_m, text)}"
+    words = f"{_named(run)}: {run.outcome.value}"
+    if run.tested_m is not None:
+        words += f", {run.tested_name} {_tested(run, class_m, text)}"
+    if run.outcome is Outcome.NOT_GRADED and run.why:
+        words += f"; {run.why.rstrip('.')}"
     if run.speed_m_per_s is None:
         words += "; its speed is not known, so it has no part in the decision"
     return words + "."

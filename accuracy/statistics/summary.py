@@ -24,6 +24,7 @@ from accuracy.model import (
     ThreeDSummary,
     VerticalResidual,
 )
+from accuracy.rounding import exceeds
 from accuracy.statistics.correlation import (
     CorrelationModels,
     EffectiveSample,
@@ -94,7 +95,7 @@ def outliers(residual_m: FloatArray) -> BoolArray:
 
     |r - median| > k NMAD with k = 3.5 (Iglewicz & Hoaglin 1993, How to Detect and Handle Outliers),
     raised for small n, where the NMAD itself is uncertain, to z_{1-0.05/2n} (1 + 7/n). By simulation
-    some sound residual is then flagged in 4 to 6 % of normal samples of 6 to 400. None are
+    some sound residual is then flagged in 4 to 6 % of normal samples of 6 to 400 (6.2 % at seven). None are
     flagged below six residuals, or where more than half of them are equal.
     """
     n, scale_m = residual_m.size, nmad(residual_m)
@@ -150,7 +151,7 @@ def summarise_axis(
         rmse_m=rmse_m,
         rmse_with_survey_m=None if survey_rms_m is None else math.hypot(rmse_m, survey_rms_m),
         survey_rms_m=survey_rms_m,
-        nmad_m=nmad(residual_m),
+        nmad_m=nmad(residual_m) if n > 1 else None,
         minimum_m=float(residual_m.min()),
         maximum_m=float(residual_m.max()),
         absolute_quantile_683_m=float(np.quantile(size_m, 0.683)),
@@ -219,7 +220,7 @@ def summarise_horizontal(
     survey_rms_m = _rms_if_all_known(np.hypot(survey_sigma_easting_m, survey_sigma_northing_m))
     far = tuple(name for name in ids if name in {*easting.outliers, *northing.outliers})
     freedom = radial_degrees_of_freedom(both_m)
-    correlated_freedom = _correlated_freedom(freedom, both_m, models)
+    correlated_freedom, alike = radial_correlated_freedom(freedom, both_m, models)
     return HorizontalSummary(
         n=easting.n,
         mean_easting_m=easting.mean_m,
@@ -240,6 +241,7 @@ def summarise_horizontal(
         blunder_candidates=far if target_rmse_m is None else _beyond(radial_m, ids, target_rmse_m),
         outliers=far,
         rmse_degrees_of_freedom=correlated_freedom or freedom,
+        probability_correlated=alike,
         rmse_interval_correlated_95_m=None
         if correlated_freedom is None
         else chi_square_interval(rmse_m, correlated_freedom),
@@ -263,7 +265,7 @@ def summarise_three_d(
     rmse_m = rmse(size_m)
     survey_rms_m = _rms_if_all_known(np.sqrt((survey_sigma_m**2).sum(axis=1)))
     freedom = radial_degrees_of_freedom(residual_m)
-    correlated_freedom = _correlated_freedom(freedom, residual_m, _models(easting_m, northing_m))
+    correlated_freedom, alike = radial_correlated_freedom(freedom, residual_m, _models(easting_m, northing_m))
     return ThreeDSummary(
         n=n,
         rmse_m=rmse_m,
@@ -273,6 +275,7 @@ def summarise_three_d(
         maximum_m=float(size_m.max()),
         rmse_interval_95_m=_interval_of_several(rmse_m, freedom, n),
         rmse_degrees_of_freedom=correlated_freedom or freedom,
+        probability_correlated=alike,
         rmse_interval_correlated_95_m=None
         if correlated_freedom is None
         else chi_square_interval(rmse_m, correlated_freedom),
@@ -383,9 +386,8 @@ def _rms_if_all_known(sigma_m: FloatArray) -> float | None:
 
 
 def _beyond(size_m: FloatArray, ids: Sequence[str], target_rmse_m: float) -> tuple[str, ...]:
-    return tuple(
-        name for name, size in zip(ids, size_m, strict=True) if size > BLUNDER_FACTOR * target_rmse_m
-    )
+    limit_m = BLUNDER_FACTOR * target_rmse_m
+    return tuple(name for name, size in zip(ids, size_m, strict=True) if exceeds(float(size), limit_m))
 
 
 def _models(easting_m: FloatArray | None, northing_m: FloatArray | None) -> CorrelationModels | None:
@@ -404,30 +406,36 @@ def _interval_of_several(rmse_m: float, freedom: float, n: int) -> Interval | No
     return chi_square_interval(rmse_m, freedom) if n > 1 else None
 
 
-def _correlated_freedom(
+def radial_correlated_freedom(
     freedom: float, components_m: FloatArray, models: CorrelationModels | None
-) -> float | None:
-    """Radial degrees of freedom, fewer by what correlation along the drive takes from each axis."""
+) -> tuple[float | None, float | None]:
+    """Radial degrees of freedom, fewer by what correlation along the drive takes from each axis.
+
+    And the probability that an axis is correlated, of the axis where it is largest.
+    """
     if models is None:
-        return None
+        return None, None
     n = components_m.shape[0]
-    weights, inverse_freedoms = (components_m**2).mean(axis=0) ** 2, []
-    for component_m in components_m.T:
-        sample = effective_sample(component_m, models)
-        inverse_freedoms.append(1 / n if sample is None else 1 / sample.rmse_degrees_of_freedom)
+    weights = (components_m**2).mean(axis=0) ** 2
     if not weights.sum() > 0:
-        return None
-    return freedom * float(weights.sum() / n / (weights @ np.array(inverse_freedoms)))
+        return None, None
+    samples = [effective_sample(component_m, models) for component_m in components_m.T]
+    inverse_freedoms = [1 / n if one is None else 1 / one.rmse_degrees_of_freedom for one in samples]
+    return (
+        freedom * float(weights.sum() / n / (weights @ np.array(inverse_freedoms))),
+        max((one.probability_correlated for one in samples if one is not None), default=None),
+    )
 
 
 def _with_correlation(summary: AxisSummary, sample: EffectiveSample) -> AxisSummary:
-    error_m = (summary.standard_deviation_m or 0.0) * sample.standard_error_ratio
     return replace(
         summary,
         effective_n=sample.effective_n,
         correlation_length_m=sample.correlation_length_m,
         probability_correlated=sample.probability_correlated,
         rmse_degrees_of_freedom=sample.rmse_degrees_of_freedom,
-        mean_interval_correlated_95_m=mean_interval(summary.mean_m, error_m, sample.mean_degrees_of_freedom),
-        rmse_interval_correlated_95_m=chi_square_interval(summary.rmse_m, sample.rmse_degrees_of_freedom),
+        mean_interval_correlated_95_m=sample.mean_interval_95_m(
+            summary.mean_m, summary.standard_deviation_m or 0.0
+        ),
+        rmse_interval_correlated_95_m=sample.rmse_interval_95_m(summary.rmse_m),
     )

@@ -103,6 +103,11 @@ class _Compared:
         arm = np.array(alignment.applied_arm_m)
         seen = _only_usable(evaluate(pair, node_s, alignment.applied_clock_s, arm))
         self.seen = seen
+        shift = [0.0 if value is None else value for value in alignment.frame_shift_m]
+        self.unshifted_m = seen.residual_m + np.array(shift)
+        """Easting, northing, height: what no constant shift between the frames explains."""
+        self.shifted = any(shift)
+        self.scatter_m = parts.resolve(self.unshifted_m, seen.angles_rad[:, 2])
         self.resolved_m = parts.resolve(seen.residual_m, seen.angles_rad[:, 2])
         self.epoch = _nearest(pair, seen.rig_time_s)
         """Of the rig, for each compared instant."""
@@ -134,6 +139,8 @@ class _Compared:
                 for name, taken in zip(("clock", "forward", "left", "up"), alignment.estimated, strict=True)
                 if taken
             ),
+            frame_shift_m=alignment.frame_shift_m,
+            frame_shift_standard_uncertainty_m=alignment.frame_shift_standard_uncertainty_m,
             attitude_source=alignment.attitude_source,
             rmse_along_m=every.along.rmse_m if every.along else None,
             rmse_cross_m=every.cross.rmse_m,
@@ -181,14 +188,14 @@ class _Compared:
         held = self.fix == Fix.FIXED.value
         if int(held.sum()) < 10:
             return 0, None
-        away = np.hypot(self.resolved_m[held, 0], self.resolved_m[held, 1])
+        away = np.hypot(self.scatter_m[held, 0], self.scatter_m[held, 1])
         limit = _FALSE_FIX * float(np.median(away)) / _RAYLEIGH_MEDIAN
         false = away > limit
         return int(false.sum()), float(away[false].max()) if false.any() else None
 
     def _effective_epochs(self) -> float | None:
         stride = max(1, -(-self.epoch.size // _MOST_FOR_CORRELATION))
-        values = self.resolved_m[::stride, :2]
+        values = self.scatter_m[::stride, :2]
         if values.shape[0] < 10:
             return None
         middle = np.median(values, axis=0)
@@ -202,6 +209,17 @@ class _Compared:
     def _remarks(self, false_fixes: int, worst: float | None) -> tuple[str, ...]:
         pair = self.ready.pair
         words = [*alignment_words(self.alignment, self.settings)]
+        if self.shifted:
+            left = np.sqrt(np.mean(self.scatter_m**2, axis=0))
+            words.insert(
+                1,
+                "Without the shift between the two frames the RMSE would be "
+                + ", ".join(
+                    f"{name} {fixed(float(rmse), 3)} m"
+                    for name, rmse in zip(("along", "cross", "up"), left, strict=True)
+                )
+                + ".",
+            )
         if not self.own_alignment:
             words.append("Clock offset and lever arm come from all runs of this mounting together.")
         sparse, dense = (
@@ -226,7 +244,9 @@ class _Compared:
 
     def _constant_words(self) -> list[str]:
         """A constant part that dwarfs the scatter has another cause than the scatter."""
-        words = []
+        words: list[str] = []
+        if self.shifted:
+            return words  # it is the constant part, and said
         for axis, name in enumerate(("along", "cross", "up")):
             values = self.resolved_m[:, axis]
             middle = float(np.median(values))
@@ -244,7 +264,7 @@ class _Compared:
             return []
         sight = self.place_m - np.array(self.settings.instrument_m)
         away = np.linalg.norm(sight, axis=1)
-        radial = -np.einsum("ni,ni->n", self.seen.residual_m, sight / away[:, None])
+        radial = -np.einsum("ni,ni->n", self.unshifted_m, sight / away[:, None])
         stride = max(1, -(-radial.size // _MOST_FOR_CORRELATION))
         radial = radial[::stride]
         middle = float(np.median(radial))

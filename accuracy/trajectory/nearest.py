@@ -24,7 +24,7 @@ from accuracy.model import (
     TrajectoryGroup,
     TrajectorySeries,
 )
-from accuracy.rounding import fixed
+from accuracy.rounding import counted, fixed
 from accuracy.trajectory import components as parts
 from accuracy.trajectory.correlation import correlated_sum
 from accuracy.trajectory.interpolate import GAP_FACTOR, make_track
@@ -79,7 +79,7 @@ def compare_by_place(
     feet = _feet(path, points, forward or 0.0)
     if feet.which.size < 3:
         raise TrajectoryError(
-            f"{feet.which.size} reference points lie within {_FARTHEST_M:g} m of the rig's path",
+            f"{counted(feet.which.size, 'reference point')} within {_FARTHEST_M:g} m of the rig's path",
             remedy="Check the coordinate systems and units of both files.",
         )
     if feet.which.size < points.shape[0]:

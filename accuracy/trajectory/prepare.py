@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 from dataclasses import dataclass, field, replace
 from typing import Literal
 
@@ -9,6 +10,7 @@ import numpy as np
 
 from accuracy.errors import TrajectoryError
 from accuracy.model import BoolArray, Fix, FloatArray, Trajectory
+from accuracy.rounding import counted
 from accuracy.trajectory.align import AlignmentSettings, Pair
 from accuracy.trajectory.components import DISTANCE_BANDS_M, SPEED_BANDS_KM_H
 from accuracy.trajectory.interpolate import (
@@ -22,6 +24,8 @@ from accuracy.trajectory.interpolate import (
 
 _PERIOD_S = {"week-seconds": 604_800.0, "day-seconds": 86_400.0}
 _ENOUGH_FIXED = 50
+FEWEST_EPOCHS = 10
+GPS_ZERO = dt.datetime(1980, 1, 6)
 _HEADING_DISAGREES_RAD = np.pi / 6
 
 
@@ -74,7 +78,42 @@ def prepare(rig: Trajectory, reference: Trajectory, settings: ComparisonSettings
         replace(rig, time_s=rig_s), replace(reference, time_s=reference_s), tracks[1], remarks
     )
     pair = Pair(rig.name, tracks[0], tracks[1], attitude, _trusted(rig, remarks))
+    _refuse_apart(pair, rig, reference, zero, settings.alignment)
     return Prepared(pair=pair, rig_zero_s=zero, remarks=tuple(remarks))
+
+
+def _refuse_apart(
+    pair: Pair, rig: Trajectory, reference: Trajectory, zero_s: float, known: AlignmentSettings
+) -> None:
+    """Refuse two that do not meet in time, whatever the clock offset within the searched range."""
+    slack = known.search_s if known.clock_offset_s is None else 0.0
+    shift = known.clock_offset_s or 0.0
+    spans = [
+        (track.time_s[0] - off, track.time_s[-1] - off)
+        for track, off in ((pair.rig, shift), (pair.reference, 0.0))
+    ]
+    low, high = max(one[0] for one in spans) - slack, min(one[1] for one in spans) + slack
+    shared = min(
+        int(((track.time_s - off >= low) & (track.time_s - off <= high)).sum())
+        for track, off in ((pair.rig, shift), (pair.reference, 0.0))
+    )
+    if shared >= FEWEST_EPOCHS:
+        return
+    shares = f"only {counted(shared, 'usable epoch')}" if shared else "no usable epochs"
+    raise TrajectoryError(
+        f"rig and reference share {shares}, of at least {FEWEST_EPOCHS} that are needed: {rig.name} goes "
+        f"from {_span(pair.rig, zero_s, rig.time_scale)}, {reference.name} from "
+        f"{_span(pair.reference, zero_s, rig.time_scale)}",
+        remedy="Check the date, the time scale (GPS or UTC), the kind of time and the fix states of both.",
+    )
+
+
+def _span(track: Track, zero_s: float, scale: str) -> str:
+    first, last = float(track.time_s[0]) + zero_s, float(track.time_s[-1]) + zero_s
+    if scale != "gps":
+        return f"{first:.1f} to {last:.1f} s ({scale.replace('-', ' ')})"
+    began, ended = (GPS_ZERO + dt.timedelta(seconds=second) for second in (first, last))
+    return f"{began:%Y-%m-%d %H:%M:%S} to {ended:%Y-%m-%d %H:%M:%S} GPS time"
 
 
 def positions(trajectory: Trajectory) -> FloatArray:
@@ -114,7 +153,8 @@ def usable_reference(reference: Trajectory, settings: ComparisonSettings, remark
     kept = np.isin(reference.fix, wanted)
     if int(kept.sum()) < 3:
         remarks.append(
-            f"The reference {reference.name} has {int(kept.sum())} epochs with fix {' or '.join(wanted)}: "
+            f"The reference {reference.name} has {counted(int(kept.sum()), 'epoch')} with fix "
+            f"{' or '.join(wanted)}: "
             "all its epochs were used, and its own error is in every figure."
         )
         return np.ones(len(reference), dtype=np.bool_)
@@ -145,7 +185,8 @@ def _attitude(rig: Trajectory, reference: Trajectory, reference_track: Track, re
         heading = trajectory.heading_rad
         if heading is not None and not np.isfinite(heading).all():
             remarks.append(
-                f"Headings in {trajectory.name} are missing in {int((~np.isfinite(heading)).sum())} rows: "
+                f"Headings in {trajectory.name} are missing in "
+                f"{counted(int((~np.isfinite(heading)).sum()), 'row')}: "
                 "its attitude was not used."
             )
     attitude = attitude_of(rig, reference, reference_track)

@@ -6,11 +6,11 @@ import numpy as np
 
 from accuracy.rounding import fixed
 from accuracy.trajectory.align import CLOCK, FORWARD, Alignment
+from accuracy.trajectory.frame_shift import LONGEST_ARM_M
 from accuracy.trajectory.prepare import ComparisonSettings
 
 _NAMES = ("clock offset", "forward lever arm", "left lever arm", "up lever arm")
 _LEANS = 0.9
-_LONGEST_ARM_M = 10.0
 _SAME_DRIVE_M = 2.0
 _SAME_WAY = 0.1
 _VARIED = 0.5
@@ -21,6 +21,7 @@ _CLOCK_DISAGREES = 4.0
 def alignment_words(alignment: Alignment, settings: ComparisonSettings) -> tuple[str, ...]:
     """Sentences for the report, most consequential first."""
     words = [
+        *_frame_shift(alignment),
         *_impossible(alignment),
         *_degenerate(alignment),
         *_absorbed(alignment),
@@ -32,10 +33,39 @@ def alignment_words(alignment: Alignment, settings: ComparisonSettings) -> tuple
     return tuple(words)
 
 
+def _frame_shift(found: Alignment) -> list[str]:
+    """A shift that is constant on the ground and does not turn with the vehicle, and what it touches."""
+    east, north, up = found.frame_shift_m
+    doubt_e, doubt_n, doubt_u = found.frame_shift_standard_uncertainty_m
+    words = []
+    if up is not None:
+        words.append(
+            f"The reference lies higher than the rig by {_shift(up, doubt_u)} m: the two files probably use "
+            "different height systems (ellipsoidal and geoid heights), or an antenna height is wrong. The "
+            "figures up and 3D contain it; lever arm, clock offset, along and cross were freed of it."
+            + ("" if found.estimated[3] else " An up lever arm is within it: the two are not separable.")
+        )
+    if east is not None and north is not None:
+        words.append(
+            f"The reference lies {_shift(east, doubt_e)} m in easting and {_shift(north, doubt_n)} m in "
+            "northing from where the rig says, whichever way the vehicle heads: that is a shift between "
+            "the two coordinate frames and no lever arm. The figures along, cross, horizontal and 3D contain "
+            "it; lever arm and clock offset were freed of it. Check the base station's coordinates. Check "
+            "that both files are of the same drive and in the same coordinate system."
+        )
+    return words
+
+
+def _shift(value_m: float, doubt_m: float | None) -> str:
+    if abs(value_m) > LONGEST_ARM_M:
+        return fixed(value_m, 1, signed=True)
+    return f"{fixed(value_m, 3, signed=True)} \N{PLUS-MINUS SIGN} {fixed(doubt_m or 0.0, 3)}"
+
+
 def _impossible(found: Alignment) -> list[str]:
-    forward, left, up = found.applied_arm_m
+    forward, left, _ = found.applied_arm_m
     reach = float(np.hypot(forward, left))
-    if reach > _LONGEST_ARM_M:
+    if reach > LONGEST_ARM_M:
         return [
             f"The lever arm found is {fixed(reach, 1)} m long in plan: no vehicle carries it. Check that "
             "both files are of the same drive and in the same coordinate system."
@@ -45,11 +75,6 @@ def _impossible(found: Alignment) -> list[str]:
             "Even after the best clock offset and lever arm the two differ by "
             f"{fixed(found.sigma_horizontal_m, 1)} m (robust, per axis). Check that both files are of the "
             "same drive and in the same coordinate system."
-        ]
-    if abs(up) > _LONGEST_ARM_M:
-        return [
-            f"The up lever arm found is {fixed(up, 1, signed=True)} m: the two files probably use different "
-            "height systems (ellipsoidal and geoid heights)."
         ]
     return []
 

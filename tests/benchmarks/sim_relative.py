@@ -1,22 +1,19 @@
-"""Simulated truth for runs held against each other: z-scores of the rigid shift, coverage of intervals.
+"""Simulated truth for runs held against each other: z-scores of the rigid shift.
 
-Run by hand: ``python tests/benchmarks/sim_relative.py``. Invented streets; seeds are fixed. Prints one
-table per part; takes about ten minutes on one core.
+Run by hand: ``python tests/benchmarks/sim_relative.py``. Invented streets; seeds are fixed. Takes about
+ten minutes on one core. Coverage of the intervals of the differences is in ``sim_intervals.py``.
 """
 
 from __future__ import annotations
 
 import importlib.util
 import sys
-from dataclasses import fields
 from pathlib import Path
 
 import numpy as np
 from scipy.spatial.transform import Rotation
 
-from accuracy.relative.differences import Differences, compare
 from accuracy.relative.registration import RegistrationSettings, register
-from accuracy.relative.sampling import PlaceSettings
 
 TURN, SHIFT_M = np.array([0.0004, -0.0002, 0.0006]), np.array([0.030, -0.020, 0.015])
 NAMES = ("first", "second", "up", "roll", "pitch", "yaw")
@@ -83,30 +80,8 @@ def print_shift(name, seeds, **case):
     print(f"{name:34s}{seeds:5d}" + "".join(cells) + "   u " + " ".join(sizes), flush=True)
 
 
-def coverage(draws, *, n, length_m, part, mean_m=0.0):
-    """Coverage of the 95 % intervals of RMSD and mean, for places along 1 km with correlated errors."""
-    hits = np.zeros(2)
-    for draw in range(draws):
-        rng = np.random.default_rng(draw)
-        x, y = rng.uniform(0, 1000, n), rng.uniform(0, 8, n)
-        covariance = part * np.exp(-np.hypot(x[:, None] - x, y[:, None] - y) / max(length_m, 1e-9))
-        covariance[np.diag_indices(n)] = 1.0
-        d = 0.01 * np.linalg.cholesky(covariance) @ rng.normal(size=n) + mean_m
-        zero = np.zeros(n)
-        values = {"easting_m": x, "northing_m": y, "difference_m": d, "left_out": {}}
-        whole = Differences(**{f.name: values.get(f.name, zero) for f in fields(Differences)})
-        found = compare(
-            whole, name_a="a", name_b="b", kind="run-to-run", settings=PlaceSettings(), roughest_m=0.02
-        )
-        for k, (interval, truth) in enumerate(
-            ((found.rmsd_interval_95_m, np.hypot(0.01, mean_m)), (found.mean_interval_95_m, mean_m))
-        ):
-            hits[k] += interval[0] <= truth <= interval[1]
-    return hits / draws
-
-
-def main(seeds=200, draws=400):
-    """Print all tables."""
+def main(seeds=200):
+    """Print the table."""
     print("Rigid shift: RMS of z, and mean stated uncertainty in mm and mrad")
     print(f"{'case':34s}{'seeds':>5s}" + "".join(f"{name:>9s}" for name in NAMES))
     print_shift("road only", seeds, walls="none")
@@ -118,12 +93,6 @@ def main(seeds=200, draws=400):
     print_shift("... waves 10 m, 3 mm", seeds, walls="both", wave=(5.0, 0.003))
     far = {"turn": np.array([0.003, -0.004, 0.012]), "shift": np.array([0.45, -0.5, 0.3]), "icp": True}
     print_shift("... half a metre off, with ICP", seeds // 5, walls="both", **far)
-    print("Coverage of 95 % intervals (RMSD, mean): places along 1 km, part of the variance correlated")
-    for n, length_m, part in ((100, 0, 0), (400, 0, 0), (200, 5, 0.7), (400, 20, 0.7), (400, 60, 0.7)):
-        for mean_m in (0.0, 0.01):
-            rmsd, mean = coverage(draws, n=n, length_m=length_m, part=part, mean_m=mean_m)
-            print(f"n {n:4d}  length {length_m:3d} m  part {part:.1f}  mean {1e3 * mean_m:3.0f} mm"
-                  f"   {rmsd:.3f}  {mean:.3f}", flush=True)  # fmt: skip
 
 
 if __name__ == "__main__":

@@ -21,14 +21,14 @@ N = 2000
 Damage = Callable[[bytearray], bytes | bytearray]
 
 
-def write(path: Path, *, point_format: int = 3, minor: int = 2) -> bytearray:
-    """A sound cloud of N points over 20 by 20 m; its bytes."""
+def write(path: Path, *, point_format: int = 3, minor: int = 2, n: int = N) -> bytearray:
+    """A sound cloud of n points over 20 by 20 m; its bytes."""
     generator = np.random.default_rng(7)
     header = laspy.LasHeader(version=f"1.{minor}", point_format=point_format)
     header.scales, header.offsets = [0.001] * 3, [1000.0, 2000.0, 0.0]
     cloud = laspy.LasData(header)
-    cloud.x, cloud.y = 1000 + generator.uniform(0, 20, N), 2000 + generator.uniform(0, 20, N)
-    cloud.z = generator.normal(5, 0.1, N)
+    cloud.x, cloud.y = 1000 + generator.uniform(0, 20, n), 2000 + generator.uniform(0, 20, n)
+    cloud.z = generator.normal(5, 0.1, n)
     cloud.write(path)
     return bytearray(path.read_bytes())
 
@@ -133,6 +133,17 @@ PLAIN: list[tuple[str, Damage, str]] = [
     ("box too high", put("d", 219, 5.0), r"of 2,000 points read lie outside the box in its header.* in Z"),
     ("scale a tenth", put("d", 139, 0.0001), r"points read lie outside the box.* in Y"),
     (
+        "count behind its points",
+        put("I", 107, N - 200),
+        r"byte 107, number of points: the header promises 1,800 points, the file holds 2,000: 200 more "
+        r"records stand from byte 61,427 on\. .*export the cloud again",
+    ),
+    (
+        "count and box behind the points",
+        lambda d: put("d", 187, 1000.0)(put("d", 179, 1010.0)(put("I", 107, N - 200)(d))),
+        r"promises 1,800 points, the file holds 2,000",
+    ),
+    (
         "compressed in name only",
         put("B", 104, 3 | 128),
         r"marked as compressed but the record that says how is missing",
@@ -165,6 +176,16 @@ LAS_1_4: list[tuple[str, Damage, str]] = [
         put("QI", 235, 0),
         r"extended record 1 of 1: extended record .* claims .* bytes where",
     ),
+    (
+        "count behind its points",
+        put("Q", 247, N - 1),
+        r"byte 247, number of points: the header promises 1,999 points, the file holds 2,000: 1 more",
+    ),
+    (
+        "extended records among the points",
+        put("QI", 235, -1),
+        r"byte 247, number of points: .*room for 1,9\d\d: extended records begin at byte",
+    ),
     ("header of an older edition", put("H", 94, 227), r"claims to be 227 bytes long; LAS 1\.4 takes 375"),
 ]
 
@@ -182,6 +203,10 @@ def test_fields_of_las_1_4(tmp_path: Path, name: str, damage: Damage, words: str
         struct.pack_into("<QI", data, 235, len(data), 1)
         record = struct.pack("<H16sHQ32s", 0, b"LASF_Projection", 2112, 2**40, b"")
         path.write_bytes(bytes(data) + record + b"PROJCS[")
+    elif name == "extended records among the points":
+        struct.pack_into("<QI", data, 235, len(data) - 60, 1)
+        data[-60:] = bytes(60)
+        path.write_bytes(data)
     else:
         path.write_bytes(damage(data))
     with pytest.raises(CloudError, match=r"cloud\.las.*" + words):
@@ -279,6 +304,7 @@ COMPRESSED: list[tuple[str, Damage, str]] = [
         put("I", 107, 50_001),
         r"table of compressed chunks lists 1 chunks, 50,000 points",
     ),
+    ("count behind its points", put("I", 107, N - 12), r"header promises 1,988 points, the file holds more"),
     ("points scrambled", at(_points, "40s", 200, b"\xa5" * 40), r"failed|outside the box|chunk says"),
 ]
 
@@ -313,6 +339,29 @@ def test_layered_chunks(tmp_path: Path, shift: int, value: int, words: str) -> N
     data = write(path, point_format=6, minor=4)
     assert read_all(path) == N
     struct.pack_into("<I", data, _points(data) + 8 + 30 + shift, value)
+    path.write_bytes(data)
+    with pytest.raises(CloudError, match=words):
+        read_all(path)
+
+
+@pytest.mark.parametrize(
+    ("n", "promised", "words"),
+    [
+        (
+            N,
+            N - 1,
+            r"chunk 1: the header promises 1,999 points, the file holds 2,000\. .*export the cloud again",
+        ),
+        (50_100, 50_000, r"chunk 2: the header promises 50,000 points, the file holds 50,001 or more"),
+    ],
+)
+def test_a_layered_file_that_holds_more_than_it_promises(
+    tmp_path: Path, n: int, promised: int, words: str
+) -> None:
+    """A LAZ 1.4 file whose header's count was not brought up to date, by one point or by a whole chunk."""
+    path = tmp_path / "cloud.laz"
+    data = write(path, point_format=6, minor=4, n=n)
+    struct.pack_into("<Q", data, 247, promised)
     path.write_bytes(data)
     with pytest.raises(CloudError, match=words):
         read_all(path)

@@ -12,6 +12,7 @@ from accuracy.errors import TrajectoryError
 from accuracy.model import Trajectory
 from accuracy.reading.trajectory import TrajectoryFormat, read_trajectory
 from accuracy.trajectory.compare import compare
+from accuracy.units import LengthUnit
 
 GPS = TrajectoryFormat(time="gps-seconds")
 HEAD = "gps_seconds,E,N,H\n"
@@ -21,7 +22,7 @@ CASES: list[tuple[str, str, TrajectoryFormat, str]] = [
     ("comments only", "# nothing\n", GPS, "the file holds no rows"),
     ("headings only", HEAD, GPS, "headings and no rows"),
     ("no headings", "1,2,3,4\n2,2,3,4\n", GPS, r'first row \("1,2,3,4"\) is not a row of headings'),
-    ("one epoch", HEAD + "1,2,3,4\n", GPS, "1 rows hold a position: a trajectory needs at least two"),
+    ("one epoch", HEAD + "1,2,3,4\n", GPS, "1 row with a position: a trajectory needs at least two"),
     ("no height", "gps_seconds,E,N\n1,2,3\n2,2,3\n", GPS, r"no complete position.*recognised: easting"),
     (
         "word for number",
@@ -96,6 +97,48 @@ CASES: list[tuple[str, str, TrajectoryFormat, str]] = [
         "gps_seconds,lat,lon,H\n1,50,8,3\n2,150,8,3\n",
         GPS,
         "row 3, column latitude: latitude 150 is outside ±90 degrees",
+    ),
+    (
+        "feet, but which",
+        "gps_seconds,easting (feet),northing (feet),height (feet)\n1,2,3,4\n2,2,3,4\n",
+        GPS,
+        r'"feet", which does not say which foot. Give format = \{ length_unit = ... \} international-foot',
+    ),
+    (
+        "unknown unit",
+        "gps_seconds,E (yards),N (yards),H\n1,2,3,4\n2,2,3,4\n",
+        GPS,
+        r'column E \(yards\): the unit "yards" is not known',
+    ),
+    (
+        "feet beside nothing",
+        "gps_seconds,E (ft),N (ft),H\n1,2,3,4\n2,2,3,4\n",
+        GPS,
+        "is in ft, but column H names no unit. Name the unit in every",
+    ),
+    (
+        "two units at once",
+        "gps_seconds,E (m),N (m),H (m)\n1,2,3,4\n2,2,3,4\n",
+        TrajectoryFormat(length_unit=LengthUnit.US_SURVEY_FOOT),
+        "the heading says metre, but format = .* says us-survey-foot",
+    ),
+    (
+        "unknown unit of a speed",
+        "gps_seconds,E,N,H,speed (leagues)\n1,2,3,4,5\n2,2,3,4,5\n",
+        GPS,
+        'the unit "leagues" of a speed is not known. Write m/s',
+    ),
+    (
+        "feet for a notation in metres",
+        POS + "2270 1.0 50 8 3 1 9\n2270 2.0 50 8 3 1 9\n",
+        TrajectoryFormat(length_unit=LengthUnit.INTERNATIONAL_FOOT),
+        "lengths of this notation are metres, and length_unit says international-foot",
+    ),
+    (
+        "which is the month",
+        "date,utc,E,N,H\n07/02/2024,10:00:00,2,3,4\n07/02/2024,10:00:01,2,3,4\n",
+        TrajectoryFormat(),
+        'date "07/02/2024" with time "10:00:00" is not a date .* does not say which is the month',
     ),
     (
         "unknown column name",
@@ -223,10 +266,19 @@ def straight(n: int = 200, start_s: float = 1e9) -> Trajectory:
     )
 
 
-def test_no_overlap_in_time() -> None:
-    """A day apart: refused with what to check, not compared with nothing."""
-    with pytest.raises(TrajectoryError, match=r"share no usable epochs.*Check the date, the time scale"):
-        compare(straight(), straight(start_s=1e9 + 86_400))
+@pytest.mark.parametrize(
+    ("late_s", "shares"),
+    [(86_400.0, "no usable epochs"), (-69.0, "only 5 usable epochs"), (3600.0, "no usable")],
+)
+def test_no_overlap_in_time(late_s: float, shares: str) -> None:
+    """A day, an hour or all but a second apart: refused with both spans and what to check."""
+    reference = replace(straight(start_s=1e9 + late_s), name="receiver")
+    with pytest.raises(
+        TrajectoryError,
+        match=rf"share {shares}.*run goes from 2011-09-14 01:46:40 to 2011-09-14 01:47:19 GPS time, "
+        r"receiver from 2011-09-1.*GPS time. Check the date, the time scale",
+    ):
+        compare(straight(), reference)
 
 
 def test_too_short() -> None:
@@ -249,7 +301,7 @@ def test_points_far_from_the_path() -> None:
     """Points of another street are not compared by place."""
     run = straight()
     far = replace(run, time_s=None, time_scale="none", easting_m=run.easting_m + 500)
-    with pytest.raises(TrajectoryError, match="0 reference points lie within 5 m"):
+    with pytest.raises(TrajectoryError, match="0 reference points within 5 m"):
         compare(run, far)
 
 

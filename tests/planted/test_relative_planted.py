@@ -176,6 +176,27 @@ def test_shift_comes_back_within_its_uncertainty(scene: ModuleType) -> None:
     assert np.all(np.abs(z.mean(axis=0)) < 0.45), z.mean(axis=0)
 
 
+def test_misfit_is_held_against_the_points_alone(scene: ModuleType) -> None:
+    """A planted wave of 15 mm leaves several times what 5 mm of noise explains; without it, once that."""
+    ratios, noises = [], []
+    for wave_m in (0.0, 0.015):
+        rng = np.random.default_rng(17)
+        a, b = scene.road(rng, density=120), scene.road(rng, density=120)
+        a[:, 2] += wave_m * np.sin(2 * np.pi * a[:, 0] / 12)
+        found = register(
+            scene.table_of(a, rng),
+            scene.table_of(b, rng),
+            name_a="a",
+            name_b="b",
+            settings=RegistrationSettings(use_icp=False),
+        )
+        ratios.append(found.misfit_ratio)
+        noises.append(found.rms_after_m / found.misfit_ratio)
+    assert ratios[0] == pytest.approx(1.0, abs=0.15)
+    assert ratios[1] > 4
+    assert noises[1] == pytest.approx(noises[0], rel=0.05)  # the points' own share is the same in both
+
+
 @pytest.mark.parametrize(("walls", "refused"), [("none", {0, 1, 5}), ("one", {0})])
 def test_what_is_not_seen_is_refused(scene: ModuleType, walls: str, refused: set[int]) -> None:
     """A road shows height, roll and pitch; one long wall adds across and yaw; nothing shows along."""

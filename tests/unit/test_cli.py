@@ -135,7 +135,8 @@ def test_unknown_survey_error_is_not_taken_for_none(make_site: Callable[..., Any
         (("--unit", "feet"), "does not say which foot"),
         (("--combined-factor", "0.9996"), "belong together"),
         (("--crs", "EPSG:0"), 'coordinate system "EPSG:0" is not known'),
-        (("--without", "P99", "--reason", "gone"), "the table has no such id"),
+        (("--without", "P99", "--reason", "gone"), "no checkpoint has that id"),
+        (("--without", "P01,P99", "--reason", "gone"), 'checkpoint "P99" is to be left out'),
         (("--geoid", "absent.gtx"), "says nothing without the kind of both heights"),
     ],
 )
@@ -147,6 +148,35 @@ def test_impossible_requests_are_refused_whole(
     assert done.exit_code == 2, done.output
     assert message in done.stderr
     assert done.stderr.startswith("accuracy: ") or "accuracy: " in done.stderr
+    assert not (tmp_path / "r").exists()
+
+
+@pytest.mark.parametrize(
+    ("text", "message"),
+    [
+        (
+            'compare_by = "markk"',
+            'job.toml, key compare_by: no checkpoint has an attribute "markk". Did you mean "mark"?',
+        ),
+        (
+            '[[limit]]\nname = "quay"\nstatistic = "rmse_m"\nstratum = "open"\nlimit = "4 cm"\n'
+            'where = { cove = "open" }',
+            'job.toml, key limit "quay": no checkpoint has an attribute "cove". Did you mean "cover"?',
+        ),
+        (
+            '[measure]\nlargest_radius = "50 m"',
+            "a surface radius of 50 m reaches beyond the 4 m that are kept around each checkpoint",
+        ),
+    ],
+)
+def test_a_job_that_cannot_be_meant_is_refused(site: Any, tmp_path: Path, text: str, message: str) -> None:
+    """What no checkpoint has and no patch can serve is refused before any cloud is read."""
+    (tmp_path / "job.toml").write_text(
+        f"{text}\n[checkpoints]\nfile = '{site.table}'\n[[run]]\nname = 'one'\nclouds = '{site.cloud}'\n"
+    )
+    done = run("job", tmp_path / "job.toml", "--out", tmp_path / "r", "--no-pdf")
+    assert done.exit_code == 2, done.output
+    assert message in done.stderr
     assert not (tmp_path / "r").exists()
 
 

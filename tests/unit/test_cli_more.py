@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shutil
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -10,6 +11,7 @@ import pytest
 from click.testing import CliRunner, Result
 
 from accuracy.cli import main
+from accuracy.request import cloud_name
 
 
 def run(*arguments: str | Path) -> Result:
@@ -65,6 +67,44 @@ def test_inspect_shows_why_a_table_is_refused(tmp_path: Path) -> None:
     done = run("inspect", path)
     assert "cannot be used" in done.stdout
     assert "height" in done.stdout
+    assert "nothing was found" not in done.stdout
+    assert done.exit_code == 2
+
+
+def test_inspect_shows_why_a_trajectory_is_refused(tmp_path: Path) -> None:
+    """A trajectory that cannot be used has the status of unusable input too."""
+    path = tmp_path / "rig.csv"
+    path.write_text("time,easting,northing,height\n100,1,2,3\n101,1,2,3\n")
+    done = run("inspect", path)
+    assert "does not say which clock it counts" in done.stdout
+    assert "nothing was found" not in done.stdout
+    assert done.exit_code == 2
+
+
+def test_inspect_a_folder_of_clouds(site: Any, tmp_path: Path) -> None:
+    """A folder stands for the clouds in it, as it does for check; one without clouds is refused."""
+    for name in ("a.laz", "b.laz"):
+        shutil.copy(site.cloud, tmp_path / name)
+    (tmp_path / "readme.txt").write_text("tiles")
+    done = run("inspect", tmp_path, "--quiet")
+    assert done.exit_code == 0
+    assert done.stdout.count("19,440 points, LAZ 1.4") == 2
+    (tmp_path / "none").mkdir()
+    assert "holds no .las or .laz file" in run("inspect", tmp_path / "none").stderr
+
+
+@pytest.mark.parametrize(
+    ("file", "name"),
+    [
+        ("2024.07.08 run 1.las", "2024.07.08 run 1"),
+        ("1.2-x.LAZ", "1.2-x"),
+        ("road.copc.laz", "road"),
+        ("tiles 1.5", "tiles 1.5"),
+    ],
+)
+def test_a_run_is_named_after_its_cloud(file: str, name: str) -> None:
+    """Only a cloud's own ending is taken off its name."""
+    assert cloud_name(Path("somewhere") / file) == name
 
 
 def test_marks_are_shown_and_drawn(tmp_path: Path) -> None:

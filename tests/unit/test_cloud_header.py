@@ -154,13 +154,16 @@ def test_harmless_oddities_are_remarks(
     assert any(words in remark for remark in header.remarks), header.remarks
 
 
-def test_points_behind_the_promised_ones_are_told(tmp_path: Path) -> None:
-    """A header that promises fewer points than the file has room for: read as promised, and said."""
-    path = _patched(write(tmp_path / "c.las", point_format=1, minor=2), "I", 107, 40)
-    _patched(path, "I", 111, 40)
-    header = read_header(path)
-    assert header.point_count == 40
-    assert any("room for 10 more points" in remark for remark in header.remarks)
+@pytest.mark.parametrize(("point_format", "minor"), [(1, 2), (4, 3), (1, 4), (6, 4), (9, 4)])
+@pytest.mark.parametrize("behind", [b"\0" * 500, b"written by a scanner's own program; no point " * 12])
+def test_bytes_behind_the_points_that_are_no_points(
+    tmp_path: Path, point_format: int, minor: int, behind: bytes
+) -> None:
+    """Padding and text behind the last point are told, not taken for points that the header hides."""
+    path = write(tmp_path / "c.las", point_format=point_format, minor=minor)
+    path.write_bytes(path.read_bytes() + behind)
+    (remark,) = read_header(path).remarks
+    assert f"{len(behind)} more bytes, no points" in remark
 
 
 def test_a_sound_file_has_no_remark(tmp_path: Path) -> None:

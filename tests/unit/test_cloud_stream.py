@@ -17,6 +17,7 @@ from accuracy.reading.cloud import (
     checkpoints_in_boxes,
     cloud_extent,
     expand_cloud_paths,
+    hidden_clouds,
     read_header,
     read_headers,
     sha256_of,
@@ -44,6 +45,20 @@ def test_folders_files_and_endings(tmp_path: Path) -> None:
         (tmp_path / name).touch()
     found = expand_cloud_paths([tmp_path])
     assert found == tuple(sorted(tmp_path / n for n in names[:4]))
+
+
+def test_hidden_files_in_a_folder_are_passed_over(tmp_path: Path) -> None:
+    """Companions such as ._tile.laz and hidden folders hold no points; named alone, they are taken."""
+    (tmp_path / ".trash").mkdir()
+    for name in ("tile.laz", "._tile.laz", ".trash/old.las"):
+        (tmp_path / name).touch()
+    assert expand_cloud_paths([tmp_path]) == (tmp_path / "tile.laz",)
+    assert [path.name for path in hidden_clouds([tmp_path])] == ["._tile.laz", "old.las"]
+    assert expand_cloud_paths([tmp_path / "._tile.laz"]) == (tmp_path / "._tile.laz",)
+    assert expand_cloud_paths([tmp_path / ".trash"]) == (tmp_path / ".trash" / "old.las",)
+    (tmp_path / "tile.laz").unlink()
+    with pytest.raises(CloudError, match=r"holds no \.las or \.laz file but hidden ones"):
+        expand_cloud_paths([tmp_path])
 
 
 def test_a_file_named_twice_stands_once(tmp_path: Path) -> None:

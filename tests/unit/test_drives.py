@@ -3,12 +3,18 @@
 from __future__ import annotations
 
 import dataclasses
+from pathlib import Path
 
 import numpy as np
 import pytest
 
-from accuracy.drives import time_slip
-from accuracy.model import Patch, Trajectory
+from accuracy.drives import Drives, read_drives, time_slip
+from accuracy.errors import RequestError
+from accuracy.frames import working_frame
+from accuracy.job import Job, RunInput, TrajectoryInput
+from accuracy.model import Patch, Trajectory, no_progress
+from accuracy.reading.trajectory import TrajectoryFormat
+from accuracy.units import LengthUnit
 
 WEEK_S = 604_800.0
 START_S = 2426 * WEEK_S + 208_800.0
@@ -65,6 +71,97 @@ def test_a_slip_is_named(shift_s: float, kind: str) -> None:
     assert found.kind == kind
     assert found.size is not None
     assert abs(found.size) == pytest.approx(abs(shift_s))
+
+
+# ----------------------------------------------------------------------- a job's references
+
+
+def log(path: Path, *, late_s: float = 0.0, noise_m: float = 0.004, seed: int = 1) -> Path:
+    """A minute of invented winding road at 5 Hz as a table, its clock late by so much."""
+    rng = np.random.default_rng(seed)
+    t = np.arange(0.0, 60.0, 0.2)
+    east = 3 * t + 4 * np.sin(t / 4) + rng.normal(size=t.size) * noise_m
+    north = 8 * np.sin(t / 6) + rng.normal(size=t.size) * noise_m
+    rows = [
+        f"{START_S + late_s + s:.3f},{e + 500_000:.4f},{n + 4_000_000:.4f},20.0"
+        for s, e, n in zip(t, east, north, strict=True)
+    ]
+    path.write_text("\n".join(["gps_seconds,easting,northing,height", *rows]) + "\n")
+    return path
+
+
+def job_of(*runs: tuple[str, Path, dict[str, Path]]) -> Job:
+    """A job with these runs: name, rig's file, references by name."""
+    return Job(
+        title="t",
+        checkpoints=Path("none.csv"),
+        runs=tuple(
+            RunInput(
+                name=name,
+                clouds=(Path("none.laz"),),
+                trajectory=TrajectoryInput(path=rig, name=name, format=TrajectoryFormat(name=name)),
+                references=tuple(TrajectoryInput(path=p, name=n) for n, p in references.items()),
+            )
+            for name, rig, references in runs
+        ),
+        statement_run=runs[0][0],
+    )
+
+
+def drives_of(job: Job) -> Drives:
+    """Its trajectories, in a frame of metres without a system."""
+    unit = LengthUnit.METRE
+    frame = working_frame([(Path("none.laz"), None)], declared=None, horizontal_unit=unit, height_unit=unit)
+    return read_drives(job, frame, no_progress)
+
+
+def test_one_reference_that_does_not_meet_its_run_leaves_the_others(tmp_path: Path) -> None:
+    """An hour off: named with files, times and the likely cause; the other run is compared all the same."""
+    rig = log(tmp_path / "rig.csv", seed=1)
+    other = log(tmp_path / "other.csv", seed=2)
+    good = log(tmp_path / "good.csv", seed=3)
+    late = log(tmp_path / "late.csv", late_s=3600.0, seed=4)
+    found = drives_of(job_of(("out", rig, {"receiver": late}), ("back", other, {"receiver": good})))
+    assert [one.run for one in found.comparisons] == ["back"]
+    assert len(found.series) == 1
+    why = found.not_compared["out", "receiver"]
+    for part in (
+        'Run "out", reference "receiver" (late.csv against rig.csv): not compared.',
+        "2026-07-07 10:00:00 to 2026-07-07 10:00:59 GPS time",
+        "2026-07-07 11:00:00 to 2026-07-07 11:00:59 GPS time",
+        "if the reference's times are 1 h (a time zone) too late",
+        "Check the date",
+    ):
+        assert part in why
+
+
+@pytest.mark.parametrize(("off_s", "cause"), [(-1e9, "a billion seconds"), (86_400.0, "one day too late")])
+def test_likely_causes_of_times_apart(tmp_path: Path, off_s: float, cause: str) -> None:
+    """Adjusted GPS time for GPS seconds, and a wrong day, are named as such."""
+    rig, late = log(tmp_path / "rig.csv"), log(tmp_path / "late.csv", late_s=off_s, seed=2)
+    found = drives_of(job_of(("out", rig, {"receiver": late})))
+    assert cause in found.not_compared["out", "receiver"]
+
+
+def test_a_file_given_twice_is_no_second_witness(tmp_path: Path) -> None:
+    """The same bytes under two names, or the rig's own as its reference, are refused."""
+    rig, reference = log(tmp_path / "rig.csv"), log(tmp_path / "gnss.csv", seed=2)
+    copy = tmp_path / "copy.csv"
+    copy.write_bytes(reference.read_bytes())
+    with pytest.raises(RequestError, match=r"copy\.csv\) holds the same bytes as the reference gnss\.csv"):
+        drives_of(job_of(("out", rig, {"a": reference, "b": copy})))
+    with pytest.raises(RequestError, match="holds the same bytes as the run's own trajectory"):
+        drives_of(job_of(("out", rig, {"a": rig})))
+
+
+def test_whole_day_logs_of_several_runs_count_once(tmp_path: Path) -> None:
+    """Two runs that name the same two files have the evidence of one: the clock is no better known."""
+    rig, reference = log(tmp_path / "rig.csv"), log(tmp_path / "gnss.csv", seed=2)
+    once = drives_of(job_of(("out", rig, {"a": reference})))
+    twice = drives_of(job_of(("out", rig, {"a": reference}), ("back", rig, {"a": reference})))
+    assert len(twice.comparisons) == 2
+    doubts = {one.clock_offset_standard_uncertainty_s for one in (*once.comparisons, *twice.comparisons)}
+    assert len(doubts) == 1
 
 
 def test_without_times_nothing_is_said() -> None:

@@ -8,8 +8,9 @@ import numpy as np
 import pyproj
 import pytest
 
+from accuracy.conversion import undulation_m
 from accuracy.errors import FrameError, RequestError, TableError
-from accuracy.frames import WorkingFrame, working_frame
+from accuracy.frames import WorkingFrame, height_kind, refuse_distorted, working_frame
 from accuracy.ground import GroundScale
 from accuracy.placing import PlacingOptions, ground_scale, place
 from accuracy.reading.checkpoints import read_checkpoints
@@ -61,10 +62,103 @@ def test_files_of_two_systems_are_refused() -> None:
         working_frame([(A, UTM), (B, pyproj.CRS("EPSG:25833"))])
 
 
-def test_degrees_are_refused() -> None:
-    """A cloud in degrees has no residual in metres."""
-    with pytest.raises(FrameError, match="in degrees"):
-        frame("EPSG:4326")
+@pytest.mark.parametrize(
+    ("crs", "message"),
+    [
+        ("EPSG:4326", "in degrees, and residuals need a plane.*projected system"),
+        ("EPSG:7837", r"heights alone and says nothing of easting and northing.*EPSG:25832\+7837"),
+        ("EPSG:4978", "counts from the Earth's centre.*projected system"),
+    ],
+)
+@pytest.mark.parametrize("declared", [False, True])
+def test_a_system_that_is_no_plane_is_refused(crs: str, message: str, declared: bool) -> None:
+    """Degrees, heights alone, an Earth-centred system, recorded or declared: no residual is taken there."""
+    with pytest.raises(FrameError, match=message) as refused:
+        frame("EPSG:25832", declared=crs) if declared else frame(crs)
+    assert refused.value.path == (None if declared else A)
+
+
+_LOCAL = 'LOCAL_CS["site grid",LOCAL_DATUM["site",0],UNIT["US survey foot",0.304800609601219]]'
+
+
+def test_a_local_system_is_a_plane_of_no_place() -> None:
+    """A site grid's record gives its unit and counts as no system; declaring one is refused."""
+    found = frame(_LOCAL)
+    assert (found.crs, found.horizontal_unit) == (None, LengthUnit.US_SURVEY_FOOT)
+    assert '"site grid", which names no place on Earth' in found.remarks[0]
+    with pytest.raises(FrameError, match=r"is a local one .* Leave out --crs"):
+        frame(None, declared=_LOCAL)
+
+
+@pytest.mark.parametrize(
+    ("crs", "place", "scale"),
+    [
+        # Web Mercator: 1 / cos 48 degrees, less what the ellipsoid takes; 1.49 and 1.01 by PROJ.
+        ("EPSG:3857", (9.0, 48.0), r"1\.49\d"),
+        ("EPSG:3857", (9.0, 8.2), r"1\.01\d"),
+        # UTM 32 at 18 degrees from its meridian, on the equator.
+        ("EPSG:25832", (27.0, 0.1), r"1\.0[45]\d"),
+        # Equal-area Europe, off its middle: one direction is stretched, the other shrunk.
+        ("EPSG:3035", (-22.0, 64.0), r"1\.0[12]\d|0\.9[89]\d"),
+    ],
+)
+def test_a_projection_that_distorts_lengths_is_refused(
+    crs: str, place: tuple[float, float], scale: str
+) -> None:
+    """Where lengths are more than 1 % off the truth every residual would be; the factor is said."""
+    east, north = pyproj.Proj(crs)(*place)
+    with pytest.raises(FrameError, match=rf"are {scale} times those on the ground .*surveying projection"):
+        refuse_distorted(frame(crs), east, north)
+
+
+@pytest.mark.parametrize(
+    ("crs", "place"),
+    [
+        ("EPSG:25832", (9.0, 48.0)),
+        ("EPSG:25832", (3.0, 54.0)),
+        ("EPSG:2154", (2.0, 42.5)),
+        ("EPSG:28992", (6.5, 53.2)),
+        ("EPSG:2278", (-98.0, 29.0)),
+        ("EPSG:3857", (9.0, 1.0)),
+    ],
+)
+def test_a_projection_true_to_lengths_passes(crs: str, place: tuple[float, float]) -> None:
+    """Surveying projections anywhere in their area; a web map's near the equator is as true as they."""
+    found = frame(crs)
+    east, north = pyproj.Proj(crs, preserve_units=False)(*place)
+    refuse_distorted(found, east, north)
+    refuse_distorted(frame(None), east, north)
+
+
+@pytest.mark.parametrize(
+    ("crs", "kind"),
+    [
+        ("EPSG:25832", None),
+        ("EPSG:25832+7837", "orthometric"),
+        ("EPSG:2253+6360", "orthometric"),
+        (UTM.to_3d().to_wkt(), "ellipsoidal"),
+        ("EPSG:4937", "ellipsoidal"),
+        ("EPSG:4978", None),
+    ],
+)
+def test_kind_of_height_of_a_system(crs: str, kind: str | None) -> None:
+    """A third axis counts from the ellipsoid, a vertical system from a level surface."""
+    assert height_kind(pyproj.CRS(crs)) == kind
+
+
+@pytest.mark.parametrize(
+    ("vertical", "kind"),
+    [
+        ('VERT_CS["ellipsoid",VERT_DATUM["Ellipsoid",2002],UNIT["metre",1]]', "ellipsoidal"),
+        ('VERT_CS["WGS 84 (ellipsoid)",VERT_DATUM["WGS_1984",2005],UNIT["metre",1]]', "ellipsoidal"),
+        ('VERT_CS["heights",VERT_DATUM["unknown",2005],UNIT["metre",1]]', None),
+        ('VERT_CS["NN",VERT_DATUM["Normalnull",2005],UNIT["metre",1]]', "orthometric"),
+    ],
+)
+def test_kind_of_height_as_older_records_write_it(vertical: str, kind: str | None) -> None:
+    """Ellipsoids under the name of a vertical system, and vertical systems whose datum is not said."""
+    plan = UTM.to_wkt("WKT1_GDAL")
+    assert frame(f'COMPD_CS["both",{plan},{vertical}]').height_kind == kind
 
 
 def table(folder: Path, text: str) -> Path:
@@ -143,8 +237,6 @@ def test_impossible_conversions_are_refused(
 
 def test_geoid_heights_are_changed_with_the_users_grid(shared_data: Path, tmp_path: Path) -> None:
     """Ellipsoidal heights less the French geoid of the grid file are the orthometric ones."""
-    from accuracy.conversion import undulation_m
-
     grid = shared_data / "geodesy" / "grids" / "fr_ign_RAF20.tif"
     path = table(tmp_path, "id,easting,northing,height\nA,652000,6862000,100.0\n")
     options = PlacingOptions(geoid=grid, table_heights="ellipsoidal", cloud_heights="orthometric")
@@ -165,8 +257,71 @@ def test_a_geoid_elsewhere_is_refused(shared_data: Path, tmp_path: Path) -> None
     grid = shared_data / "geodesy" / "grids" / "fr_ign_RAF20.tif"
     path = table(tmp_path, "id,easting,northing,height\nA,352400,6031250,3.0\n")
     options = PlacingOptions(geoid=grid, table_heights="ellipsoidal", cloud_heights="orthometric")
-    with pytest.raises(FrameError, match='outside the geoid grid, the first of them "A"'):
+    with pytest.raises(FrameError, match='1 point outside the geoid grid, the first "A"'):
         place(read_checkpoints(path), frame(), options)
+
+
+_PLAIN = "id,easting,northing,height\nA,700000,6000000,3\n"
+
+
+@pytest.mark.parametrize(
+    ("crs", "text", "options"),
+    [
+        ("EPSG:25832+7837", _PLAIN, PlacingOptions(table_heights="ellipsoidal")),
+        ("EPSG:25832", _PLAIN, PlacingOptions(table_heights="ellipsoidal", cloud_heights="orthometric")),
+        (UTM.to_3d().to_wkt(), _PLAIN, PlacingOptions(table_heights="orthometric")),
+        ("EPSG:25832+7837", _PLAIN.replace("height", "ellipsoidal height"), PlacingOptions()),
+        (
+            "EPSG:25832+7837",
+            _PLAIN,
+            PlacingOptions(table_heights="ellipsoidal", table_crs="EPSG:25832"),
+        ),
+        (
+            "EPSG:25832",
+            "id,latitude,longitude,height\nA,54.4,6.73,3.25\n",
+            PlacingOptions(table_crs="EPSG:4937", cloud_heights="orthometric"),
+        ),
+    ],
+    ids=["cloud's system", "both declared", "cloud in 3D", "heading", "table's plan system", "table in 3D"],
+)
+def test_two_kinds_of_height_without_a_geoid_are_refused(
+    tmp_path: Path, crs: str, text: str, options: PlacingOptions
+) -> None:
+    """Whatever says that the kinds differ, nothing is measured across the geoid; a grid is asked for."""
+    with pytest.raises(FrameError, match=r"heights and the cloud .* ones, and no geoid grid .*--geoid"):
+        place(read_checkpoints(table(tmp_path, text)), frame(crs), options)
+
+
+@pytest.mark.parametrize(
+    ("crs", "options", "remark"),
+    [
+        ("EPSG:25832+7837", PlacingOptions(), None),
+        ("EPSG:25832+7837", PlacingOptions(table_heights="orthometric"), None),
+        ("EPSG:25832", PlacingOptions(table_heights="ellipsoidal"), "taken on the surveyor's word"),
+        (
+            "EPSG:25832+7837",
+            PlacingOptions(table_heights="ellipsoidal", cloud_heights="ellipsoidal"),
+            "The cloud's own system says orthometric heights; they were declared ellipsoidal",
+        ),
+    ],
+)
+def test_one_kind_of_height_passes(
+    tmp_path: Path, crs: str, options: PlacingOptions, remark: str | None
+) -> None:
+    """Heights of one kind go through; what is on the surveyor's word, or against a record, is said."""
+    placed = place(read_checkpoints(table(tmp_path, _PLAIN)), frame(crs), options)
+    assert placed.checkpoints[0].height_m == 3.0
+    assert (remark is None and not placed.remarks) or remark in placed.remarks[0]
+
+
+def test_a_geoid_grid_takes_the_kinds_from_the_systems(shared_data: Path, tmp_path: Path) -> None:
+    """Systems that say both kinds need no further word, and heights are changed once, by the grid named."""
+    grid = shared_data / "geodesy" / "grids" / "fr_ign_RAF20.tif"
+    path = table(tmp_path, "id,latitude,longitude,height\nA,48.9,2.3,100.0\n")
+    options = PlacingOptions(geoid=grid, table_crs="EPSG:4965")
+    placed = place(read_checkpoints(path), frame("EPSG:2154+5720"), options)
+    (geoid_m,) = undulation_m(grid, np.array([2.3]), np.array([48.9]))
+    assert placed.checkpoints[0].height_m == pytest.approx(100.0 - geoid_m, abs=1e-4)
 
 
 @pytest.mark.parametrize("kind", ["ellipsoidal", "orthometric"])

@@ -7,8 +7,8 @@ from pathlib import Path
 import pytest
 
 from accuracy.errors import AccuracyError, JobError, RequestError
-from accuracy.job import parse_length_m
 from accuracy.job_file import read_job
+from accuracy.units import parse_length_m
 
 EXAMPLE = Path(__file__).resolve().parents[2] / "examples" / "job.toml"
 SMALL = """
@@ -61,10 +61,30 @@ def test_paths_are_relative_to_the_file(tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     ("old", "new", "message"),
     [
-        ("speed_km_per_h = 6", 'speed_km_per_h = "6"', r"run 1\.speed_km_per_h: '6' is not a number"),
-        ("speed_km_per_h = 6", "speed_km_per_h = true", "True is not a number"),
-        ("speed_km_per_h", "sped", 'key run 1: unknown key "sped"; known here are name, clouds'),
-        ('title = "Road"', "", "key title: the key is missing"),
+        ("speed_km_per_h = 6", 'speed_km_per_h = "6"', r'run 1 \(one\)\.speed_km_per_h: "6" is not a number'),
+        ("speed_km_per_h = 6", "speed_km_per_h = true", "true is not a number"),
+        ("speed_km_per_h = 6", "speed_km_per_h = -5", 'the speed of run "one" is -5 km/h.*a number above 0'),
+        ("speed_km_per_h = 6", "speed_km_per_h = 0", 'the speed of run "one" is 0 km/h'),
+        ("speed_km_per_h = 6", "speed_km_per_h = nan", r"run 1 \(one\)\.speed_km_per_h: nan is not a finite"),
+        ('name = "one"', 'name = " "', 'key run 1.name: " " is no name for a run'),
+        ("clouds =", "cluds =", r'key run 1 \(one\): unknown key "cluds".*Did you mean "clouds"\?'),
+        ("[class]", "[clas]", 'job.toml: unknown key "clas".*Did you mean "class"'),
+        ('vertical = "3 cm"', "vertical = 3", 'key class.vertical: 3 does not say its unit.*"3 cm"'),
+        ('vertical = "3 cm"', "vertical = 0.03", '0.03 does not say its unit.*"0.03 m"'),
+        ('vertical = "3 cm"', "vertical = true", "key class.vertical: true is not a text"),
+        (
+            'vertical = "3 cm"',
+            'vertical = "3 ells"',
+            'key class.vertical: "3 ells" has a unit that is not known',
+        ),
+        ("[class]", "[measure]\nlargest_radius = 2.5\n[class]", 'largest_radius: 2.5 does not.*"2.5 m"'),
+        (
+            'file = "points.csv"',
+            'file = "points.csv"\nsurvey_sigma_height = 5',
+            'key checkpoints.survey_sigma_height: 5 does not say its unit.*"5 mm"',
+        ),
+        ("speed_km_per_h", "sped", r'key run 1 \(one\): unknown key "sped"; known here are name, clouds'),
+        ('name = "one"', "", "key run 1.name: the key is missing"),
         ('kind = "gnss"', 'kind = "gps"', '"gps" is none of gnss, prism, unknown'),
         ('"metre"', '"feet"', "key contract_unit: .*which foot"),
         ("[class]", "[class", "not a TOML file"),
@@ -72,6 +92,21 @@ def test_paths_are_relative_to_the_file(tmp_path: Path) -> None:
         ('file = "rig.csv"', 'file = "rig.csv"\nformat = { time = "sun" }', '"sun" is none of auto'),
         ('name = "one"', 'name = "one"\nclouds = []', "not a TOML file"),
         ('title = "Road"', 'title = "Road"\nstatement_run = "two"', "no such run.*Use one of one"),
+        (
+            'kind = "gnss"',
+            "lever_arm = [0.3, 0.1]",
+            r"lever_arm: \[0\.3, 0\.1\] does not hold the 3 values",
+        ),
+        (
+            '[run.trajectory]\nfile = "rig.csv"\n',
+            "",
+            r'run "one" has a reference, gnss\.csv, and no trajectory of its own',
+        ),
+        (
+            'kind = "gnss"',
+            '[[run.reference]]\nfile = "gnss.csv"',
+            'two references of run "one" are named "gnss"',
+        ),
         ('title = "Road"', 'title = "Road"\ndate = "8 July"', 'key date: "8 July" is not a date'),
     ],
 )
@@ -80,6 +115,11 @@ def test_every_fault_names_its_key(tmp_path: Path, old: str, new: str, message: 
     with pytest.raises(AccuracyError, match=message) as caught:
         read_job(job_text(tmp_path, old, new))
     assert "job.toml" in str(caught.value)
+
+
+def test_a_title_may_be_left_out(tmp_path: Path) -> None:
+    """The report is then headed by the run that the statement speaks of."""
+    assert read_job(job_text(tmp_path, 'title = "Road"', "")).title == "Accuracy of one"
 
 
 def test_a_class_that_the_standard_ignores(tmp_path: Path) -> None:
@@ -93,6 +133,13 @@ def test_runs_of_one_name(tmp_path: Path) -> None:
     again = 'clouds = ["one.laz"]\n[[run]]\nname = "one"\nclouds = ["two.laz"]'
     with pytest.raises(JobError, match='run "one" stands there twice'):
         read_job(job_text(tmp_path, 'clouds = ["one.laz"]', again))
+
+
+def test_a_byte_order_mark_is_no_fault(tmp_path: Path) -> None:
+    """Editors on some systems begin a file with one."""
+    path = job_text(tmp_path)
+    path.write_text(SMALL, encoding="utf-8-sig")
+    assert read_job(path).title == "Road"
 
 
 def test_a_missing_file(tmp_path: Path) -> None:

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import importlib.util
 import io
 import shutil
 import subprocess
+from dataclasses import replace
 from html.parser import HTMLParser
 from pathlib import Path
 
@@ -15,6 +17,7 @@ from PIL import Image
 
 from accuracy.errors import RequestError
 from accuracy.matching.template import BUILT_IN
+from accuracy.reporting.mark_figures import guide, simulated_figures
 from accuracy.reporting.mark_sheets import PAPERS_MM, marks_page, target_sheet_pdf
 
 POINTS_PER_MM = 72 / 25.4
@@ -34,7 +37,7 @@ def raster(pdf: bytes, folder: Path, page: int, dpi: int) -> np.ndarray:
 
 
 def test_page_shows_every_mark_and_refers_to_nothing_outside() -> None:
-    """Each built-in mark has a drawing, its name and what its size means; sizes come from outside."""
+    """Each built-in mark has a drawing, its name, what its size means and the figures of its simulation."""
 
     class Links(HTMLParser):
         found: list[str]
@@ -42,17 +45,32 @@ def test_page_shows_every_mark_and_refers_to_nothing_outside() -> None:
         def handle_starttag(self, _tag, attrs):
             self.found += [v for k, v in attrs if k in {"src", "href"}]
 
-    page = marks_page(BUILT_IN.values(), {"disc": ["0.6 m at 2,500 points/m2: <2 mm"]})
+    own = replace(BUILT_IN["disc"], name="own")
+    page = marks_page([*BUILT_IN.values(), own])
     links = Links()
     links.found = []
     links.feed(page)
     assert links.found == []
-    assert page.count("<figure>") == page.count("<svg") == len(BUILT_IN)
+    assert page.count("<figure>") == page.count("<svg") == len(BUILT_IN) + 1
     for template in BUILT_IN.values():
         assert f"<h3>{template.name}</h3>" in page
         assert template.size_is in page
-    assert "0.6 m at 2,500 points/m2: &lt;2 mm" in page
-    assert page.count("No simulation of this mark is on record.") == len(BUILT_IN) - 1
+    assert page.count("<caption>Simulated at") == len(BUILT_IN)
+    assert page.count("it was not simulated") == 1
+
+
+def test_guide_holds_the_simulations_table() -> None:
+    """The figures that users are shown are those that the benchmark wrote, for every built-in mark."""
+    source = Path(__file__).resolve().parent.parent / "benchmarks" / "copy_target_table.py"
+    spec = importlib.util.spec_from_file_location("copy_target_table", source)
+    assert spec is not None
+    assert spec.loader is not None
+    copying = importlib.util.module_from_spec(spec)
+    spec.loader.exec_module(copying)
+    assert guide() == copying.updated(guide()), "run tests/benchmarks/copy_target_table.py"
+    figures = simulated_figures()
+    assert set(figures) == set(BUILT_IN)
+    assert sum(map(len, figures.values())) == len(copying.guide_rows()) - 2 > 40
 
 
 @pytest.mark.parametrize("paper", PAPERS_MM)

@@ -8,7 +8,7 @@ import pytest
 
 from accuracy.matching import measure as dispatch
 from accuracy.matching.measure import matching_settings, measure_checkpoint
-from accuracy.model import Checkpoint, Flag, HorizontalResidual, NotMeasured, Patch, Reason
+from accuracy.model import Checkpoint, Flag, HorizontalResidual, NotMeasured, Patch, Reason, VerticalResidual
 
 POINT = Checkpoint(
     id="A",
@@ -72,6 +72,50 @@ def test_a_reading_stands_in_for_a_refusal(target: list[HorizontalResidual | Not
     assert (found.residual_easting_m, found.residual_northing_m) == pytest.approx((0.030, -0.010))
     assert found.standard_uncertainty_m == pytest.approx(0.004)
     assert found.measurement_covariance_m2 is None
+
+
+@pytest.mark.parametrize(
+    ("read_m", "difference_m", "flagged"), [(3.05, -0.04, True), (3.012, -0.002, False), (None, None, False)]
+)
+def test_heights_are_compared_too(
+    target: list[HorizontalResidual | NotMeasured],
+    monkeypatch: pytest.MonkeyPatch,
+    read_m: float | None,
+    difference_m: float | None,
+    flagged: bool,
+) -> None:
+    """A surface at +1 cm against a reading: the difference is kept, and flagged beyond two centimetres."""
+    surface = VerticalResidual(
+        residual_m=0.010,
+        standard_uncertainty_m=0.004,
+        fit_uncertainty_m=0.001,
+        survey_uncertainty_m=0.004,
+        points=200,
+        radius_m=0.5,
+        density_per_m2=400.0,
+        slope_percent=1.0,
+        roughness_m=0.005,
+        normal=(0.0, 0.0, 1.0),
+        flags=(Flag.CURVED,),
+    )
+    monkeypatch.setattr(dispatch, "measure_height", lambda *_, **__: surface)
+    point = dataclasses.replace(POINT, observed_height_m=read_m)
+    found = measure_checkpoint(point, Patch.__new__(Patch), matching_settings({}))
+    assert isinstance(found[0], VerticalResidual)
+    assert found[0].observed_difference_m == pytest.approx(difference_m)
+    assert found[0].flags == (Flag.CURVED, *((Flag.OBSERVED_DISAGREES,) if flagged else ()))
+    assert found[0].residual_m == 0.010
+    assert isinstance(found[1], HorizontalResidual)
+    assert Flag.OBSERVED_DISAGREES not in found[1].flags
+
+
+def test_the_height_of_a_mark_stands_in_for_a_surface(target: list[HorizontalResidual | NotMeasured]) -> None:
+    """Where no surface was measured, as under a sphere, the mark's own height is held against the reading."""
+    target[0] = dataclasses.replace(SEEN, residual_height_m=0.005)
+    found = horizontal(dataclasses.replace(POINT, observed_height_m=3.040))
+    assert isinstance(found, HorizontalResidual)
+    assert found.observed_height_difference_m == pytest.approx(-0.035)
+    assert found.flags == (Flag.OBSERVED_DISAGREES,)
 
 
 def test_a_mark_without_a_size_is_asked_for_it(target: list[HorizontalResidual | NotMeasured]) -> None:

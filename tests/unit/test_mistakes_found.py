@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import re
 from pathlib import Path
 
 import numpy as np
@@ -142,6 +143,20 @@ def test_one_bad_point_is_named(rng: np.random.Generator) -> None:
     both = find_mistakes(survey(residual + 2.0), frame=FrameFacts())
     assert [one.kind for one in both] == ["pole_height", "one_bad_point"]
     assert "23 of 24" in both[0].evidence
+
+
+def test_two_bad_points_are_named_together(rng: np.random.Generator) -> None:
+    """Neither is said to be alone, and the one suggestion that a terminal shows names both."""
+    residual = rng.normal(0, 0.01, 24)
+    residual[[2, 5]] += (0.4, -0.5)
+    (found,) = find_mistakes(survey(residual), frame=FrameFacts())
+    assert found.kind == "one_bad_point"
+    assert "alone" not in found.evidence
+    assert re.search(
+        r"in height: P05 by \N{MINUS SIGN}\d+\.\d+ cm and P02 by \d+\.\d+ cm, \d+ and \d+ times the spread "
+        r"of the other 22\.",
+        found.evidence,
+    )
 
 
 def test_true_north_for_grid_north(rng: np.random.Generator) -> None:
@@ -293,6 +308,43 @@ def test_hemisphere_zone_number_and_survey_foot(rng: np.random.Generator) -> Non
     found = find_apart(tight, east / (1200 / 3937 / 0.3048), north / (1200 / 3937 / 0.3048), frame=facts)
     assert found[0].kind == "survey_foot"
     assert found[0].size == pytest.approx(2.0, abs=0.001)
+
+
+@pytest.mark.parametrize(
+    ("height_m", "geoid_m"),
+    [(12.0, 40.0), (12.0, -90.0), (480.0, 47.0), (2400.0, 80.0), (480.0, None)],
+    ids=["low", "deep geoid", "hilly", "mountain", "scale factor alone"],
+)
+@pytest.mark.parametrize("cloud_on_ground", [False, True])
+def test_ground_for_grid_whatever_the_geoid(
+    rng: np.random.Generator, height_m: float, geoid_m: float | None, cloud_on_ground: bool
+) -> None:
+    """Scaled about the grid's origin with the true factor, geoid height included, or with the scale alone.
+
+    The factor is worked out here from PROJ's scale (0.9998673 in UTM 32 at 147 600 m from the meridian)
+    and NOAA Manual NOS NGS 5, section 4.1; the tool knows no geoid height.
+    """
+    east, north = np.linspace(352_404, 352_596, 36), 6_031_250 + rng.uniform(-2, 2, 36)
+    projection = pyproj.Proj(UTM)
+    scale = projection.get_factors(*projection(352_500, 6_031_250, inverse=True)).meridional_scale
+    factor = scale if geoid_m is None else scale * 6_372_000 / (6_372_000 + height_m + geoid_m)
+    boxes = CloudBoxes(box_m=np.array([[352_400.0, 6_031_246.0, 352_600.0, 6_031_254.0]]))
+    frame = working_frame([(Path("a.las"), UTM)])
+    facts = frame_facts(frame, np.array([352_500.0]), np.array([6_031_250.0]), np.array([height_m]))
+    share = factor if cloud_on_ground else 1 / factor
+    found = find_apart(boxes, east * share, north * share, frame=facts)
+    assert found[0].kind == "ground_for_grid"
+    assert found[0].size == pytest.approx(factor, abs=1e-6)
+    assert "36 of 36" in found[0].evidence
+    other = find_apart(boxes, east, north + 400, frame=facts)
+    assert "ground_for_grid" not in [one.kind for one in other]
+
+
+def test_points_of_a_road_that_goes_on_are_no_mistake(rng: np.random.Generator) -> None:
+    """Checkpoints up to a site's length beyond the cloud's end bring no suggestion."""
+    place, boxes, facts = site(rng)
+    place[:8] += [700.0, 0.0]
+    assert find_apart(boxes, *place.T, frame=facts) == ()
 
 
 def test_part_of_a_table_off_the_cloud(rng: np.random.Generator) -> None:

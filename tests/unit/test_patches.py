@@ -17,9 +17,10 @@ from scipy.spatial import cKDTree
 
 import accuracy.reading.patches as patches_module
 from accuracy.errors import CloudError, RequestError
-from accuracy.model import Checkpoint, Patch
+from accuracy.model import Checkpoint, LeftOut, Patch
 from accuracy.reading.cloud import read_headers
 from accuracy.reading.cloud_keeping import POINT, Collector
+from accuracy.reading.kept import digest, load_patches, pack_patches, rounded
 from accuracy.reading.patches import GatheredPatches, PatchWindow, PointSelection, gather_patches
 
 ORIGIN = np.array([531_000.0, 5_204_000.0, 40.0])
@@ -201,6 +202,33 @@ def test_choice_of_points(tmp_path: Path, rng: np.random.Generator, selection: A
     assert len(patch) == np.count_nonzero(kept)
     assert patch.withheld_or_noise == np.count_nonzero(noise)
     assert patch.left_out_by_choice == np.count_nonzero(~kept & ~noise)
+
+
+def test_each_reason_for_leaving_points_out_is_counted(tmp_path: Path, rng: np.random.Generator) -> None:
+    """Withheld, noise, class, source, return: each point under the first that holds; kept as they are."""
+    cloud = make_cloud(rng)
+    selection = PointSelection(classes=frozenset({1, 2}), returns="first", source_ids=frozenset(range(100)))
+    window = PatchWindow(whole_radius_m=30, outer_radius_m=30)
+    patch = gather(
+        [write(tmp_path / "c.las", cloud)], checkpoints_at((20, 20)), selection=selection, window=window
+    ).patches[0]
+    left = np.ones(len(cloud["classification"]), dtype=bool)
+    expected = {}
+    for why, fit in (
+        (LeftOut.WITHHELD, cloud["withheld"] == 0),
+        (LeftOut.NOISE, ~np.isin(cloud["classification"], [7, 18])),
+        (LeftOut.CLASS, np.isin(cloud["classification"], [1, 2])),
+        (LeftOut.SOURCE, cloud["point_source_id"] < 100),
+        (LeftOut.RETURN, cloud["return_number"] <= 1),
+    ):
+        expected[why] = int(np.count_nonzero(left & ~fit))
+        left &= fit
+    assert patch.left_out == expected
+    assert len(patch) == np.count_nonzero(left)
+    content = pack_patches([rounded(patch)])
+    (tmp_path / "patches.npz").write_bytes(content)
+    kept = load_patches(tmp_path / "patches.npz", sha256=digest(content))
+    assert kept[patch.checkpoint_id].left_out == expected
 
 
 @pytest.mark.parametrize("returns", ["first", "last", "only"])

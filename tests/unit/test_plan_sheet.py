@@ -172,3 +172,22 @@ def test_empty_ids_are_impossible(tmp_path: Path) -> None:
     assert ids == sorted(ids)
     assert (ids[0], ids[-1], len(set(ids))) == ("P001", "P104", 104)
     assert io.StringIO(places_csv(plan).decode()).readline().startswith("id,easting,northing,height")
+
+
+def test_no_chance_is_printed_as_certain(tmp_path: Path) -> None:
+    """With far more checkpoints than needed the chances come to 1 in floats; each still prints as >99."""
+    made = _plan(tmp_path, 1100.0, expected="1 cm", checkpoints=120)
+    good, bad = sheet_view(made).chances
+    assert max(row.good_passes for c in made.components for row in c.table) == 1.0
+    assert good.cells[-1] == ">99"
+    assert not {"100", "0"} & {*good.cells, *bad.cells}
+
+
+@pytest.mark.parametrize(("given", "said"), [({}, "0.75 cm is assumed"), ({"chance": 99.5}, "of 99.5 % it")])
+def test_heights_have_one_axis_and_a_chance_its_own_digits(
+    tmp_path: Path, given: dict[str, Any], said: str
+) -> None:
+    """An assumed height uncertainty is not "per axis"; the chance asked for prints as it was asked for."""
+    text = re.sub(r"<[^>]+>", " ", plan_html(_plan(tmp_path, 1100.0, **given)))
+    assert said in re.sub(r"\s+", " ", text)
+    assert "per axis" not in text

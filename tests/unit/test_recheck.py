@@ -8,10 +8,14 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pytest
 from click.testing import CliRunner, Result
 
 from accuracy.cli import main
+from accuracy.model import Patch
+from accuracy.remeasuring import where_thinned
+from accuracy.subsets import expanded
 
 
 def run(*arguments: str | Path) -> Result:
@@ -58,6 +62,7 @@ def test_an_unchanged_recheck_gives_the_same_bytes(
     ("options", "n", "words"),
     [
         (("--only", "P01", "P02", "P03", "P07"), 4, "only P01, P02, P03, P07"),
+        (("--only", "P01,P02, P03", "P07"), 4, "only P01, P02, P03, P07"),
         (("--where", "surface=asphalt"), 16, "surface is asphalt"),
         (("--where", "cover=open", "--where", "surface=setts"), 16, "cover is open; surface is setts"),
         (("--random", "12", "--seed", "3"), 12, "12 drawn at random with seed 3"),
@@ -125,9 +130,67 @@ def test_another_class_and_standard(result_folder: Path, tmp_path: Path) -> None
     }
 
 
+def test_another_class_leaves_the_rest_of_the_contract(result_folder: Path, tmp_path: Path) -> None:
+    """A vertical class alone changes neither the standard nor what else was asked; exit by all of it."""
+    options = ("--standard", "asprs-2014", "--class", "1 cm", "--horizontal-class", "9 cm")
+    run("recheck", result_folder, "--out", tmp_path / "a", *options)
+    done = run("recheck", tmp_path / "a", "--out", tmp_path / "b", "--class", "4 cm")
+    assert "Graded against the vertical class of 4 cm, where 1 cm was asked before." in done.stdout
+    found = record(tmp_path / "b")
+    (request,) = found["requests"]
+    assert (request["standard"], request["vertical_m"], request["horizontal_m"]) == ("asprs-2014", 0.04, 0.09)
+    assert [one["class_m"] for one in found["verdicts"]] == [0.04, 0.09]
+    assert any("where 1 cm was asked before" in remark for remark in found["remarks"])
+    assert done.exit_code == 4  # no checkpoint has a horizontal position
+    dropped = run("recheck", tmp_path / "b", "--out", tmp_path / "c", "--drop", "horizontal")
+    assert "No longer graded, as the recheck asked: the horizontal class of 9 cm." in dropped.stdout
+    assert dropped.exit_code == 0
+
+
+def test_a_result_is_never_written_over(result_folder: Path, tmp_path: Path) -> None:
+    """Neither the result that is rechecked, by whatever name, nor another; every byte stays."""
+    shutil.copytree(result_folder, tmp_path / "copy")
+    shutil.copytree(result_folder, tmp_path / "other")
+    (tmp_path / "link").symlink_to(tmp_path / "copy")
+    before = {path: path.read_bytes() for path in tmp_path.glob("*/*")}
+    for out, message in (
+        ("copy", "is the folder of the result that is to be rechecked"),
+        ("link", "is the folder of the result that is to be rechecked"),
+        ("other/../copy", "is the folder of the result that is to be rechecked"),
+        ("other", "holds another result already"),
+    ):
+        for source in (tmp_path / "copy", tmp_path / "copy" / "result.json"):
+            done = run("recheck", source, "--out", tmp_path / out, "--class", "9 cm")
+            assert done.exit_code == 2
+            assert f"{message}. Name a new folder with --out." in done.stderr
+    assert {path: path.read_bytes() for path in tmp_path.glob("*/*")} == before
+
+
+def test_measuring_again_tells_what_differs(result_folder: Path, tmp_path: Path) -> None:
+    """A record sealed anew after an edit is found out by its patches; a true one is said to be true."""
+    true = run("recheck", result_folder, "--out", tmp_path / "a", "--measure-again")
+    assert "Measured again from the kept patches: all 32 checkpoints are as recorded." in true.stdout
+    assert "seal and SHA-256 fit" in true.stdout
+    shutil.copytree(result_folder, tmp_path / "forged")
+    forged = record(result_folder)
+    forged["checkpoints"][4]["vertical"]["residual_m"] += 0.001
+    del forged["seal"]
+    (tmp_path / "forged" / "result.json").write_text(json.dumps(forged))
+    plain = run("recheck", tmp_path / "forged", "--out", tmp_path / "b")
+    assert "bears no seal, so whether it was changed since it was written is not known" in plain.stdout
+    again = run("recheck", tmp_path / "forged", "--out", tmp_path / "c", "--measure-again")
+    assert "The measurement at P05 differs from the record of run road." in again.stdout
+    assert record(tmp_path / "c")["checkpoints"] == record(result_folder)["checkpoints"]
+    assert any("P05 differs" in remark for remark in record(tmp_path / "c")["remarks"])
+
+
 def test_another_radius_measures_again(result_folder: Path, tmp_path: Path) -> None:
-    """A larger radius takes more points and moves no residual beyond its uncertainty."""
+    """A larger radius takes more points, moves no residual beyond its uncertainty and is recorded."""
     run("recheck", result_folder, "--out", tmp_path / "out", "--radius", "1.4 m")
+    settings = record(tmp_path / "out")["settings"]
+    assert (settings["smallest surface radius"], settings["largest surface radius"]) == ("1.4 m", "1.4 m")
+    assert any("within 1.4 m of each checkpoint" in remark for remark in record(tmp_path / "out")["remarks"])
+    assert "within 1.4 m of each checkpoint" in (tmp_path / "out" / "report.html").read_text()
     before = {one["id"]: one["vertical"] for one in record(result_folder)["checkpoints"]}
     after = {one["id"]: one["vertical"] for one in record(tmp_path / "out")["checkpoints"]}
     assert record(tmp_path / "out")["measuring"] == {"smallest_radius_m": 1.4, "largest_radius_m": 1.4}
@@ -153,16 +216,22 @@ def test_folds_and_leaving_one_out(result_folder: Path, tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     ("options", "message"),
     [
-        (("--only", "P99"), 'no checkpoint has the id "P99"'),
+        (("--only", "P99"), 'checkpoint "P99" is to be counted, but no checkpoint has that id'),
         (
             ("--where", "colour=red"),
             'no checkpoint has an attribute "colour".*There are cover, mark, role, surface',
         ),
         (("--where", "surface=sand"), 'no checkpoint has surface "sand".*asphalt, setts'),
+        (("--where", "surfce=asphalt"), 'no checkpoint has an attribute "surfce".*Did you mean "surface"'),
         (("--where", "surface"), "is not NAME=VALUE"),
+        (("--only", "P01,P99"), 'checkpoint "P99" is to be counted'),
+        (("--only", ","), 'checkpoint "," is to be counted'),
+        (("--radius", "50 m"), "a surface radius of 50 m reaches beyond the 4 m that are kept"),
+        (("--drop", "limits"), "--drop limits: there are none"),
+        (("--class-name", "QL2"), "class_name means nothing to asprs-2024"),
         (("--random", "33"), "33 checkpoints are to be drawn and 32 are there"),
         (("--without", "P01"), "without a reason"),
-        (("--without", "P99", "--reason", "x"), "the record has no such id"),
+        (("--without", "P99", "--reason", "x"), "no checkpoint has that id"),
         (("--folds", "2", "--leave-one-out"), "exclude each other"),
         (("--folds", "40"), "cannot be dealt into 40 folds"),
         (("--area", "absent.geojson"), "cannot be read"),
@@ -205,3 +274,43 @@ def test_a_damaged_folder_is_refused(
     done = run("recheck", tmp_path / "copy", "--out", tmp_path / "out")
     assert done.exit_code == 2
     assert message in done.stderr
+
+
+@pytest.mark.parametrize(
+    ("reach_m", "share", "words"),
+    [
+        ((1.5, 1.5), 0.3, "At 2 of 2 checkpoints the points beyond 1.5 m were thinned"),
+        ((1.2, 1.5), 0.3, "At 2 of 2 checkpoints the points beyond 1.2 to 1.5 m were thinned"),
+        ((1.2, 3.0), 0.3, "At 1 of 2 checkpoints the points beyond 1.2 m were thinned"),
+        ((1.5, 1.5), 1.0, None),
+        ((3.0, 3.0), 0.3, None),
+    ],
+)
+def test_where_thinned_points_end_a_radius(
+    reach_m: tuple[float, float], share: float, words: str | None
+) -> None:
+    """A radius of 2 m that a patch cannot serve is told, with how far it was measured instead."""
+    none, whole = np.zeros(0), np.zeros(0, dtype=np.uint8)
+    patches = [
+        Patch(
+            checkpoint_id="P",
+            east_m=none,
+            north_m=none,
+            up_m=none,
+            whole_radius_m=reach,
+            outer_radius_m=4.0,
+            outer_share=share,
+            classification=whole,
+            return_number=whole,
+            number_of_returns=whole,
+            source_id=whole.astype(np.uint16),
+        )
+        for reach in reach_m
+    ]
+    found = where_thinned(patches, 2.0)
+    assert found is words if words is None else found is not None and found.startswith(words)
+
+
+def test_an_id_may_hold_a_comma() -> None:
+    """A text that is an id is that id; only what is none is taken for several."""
+    assert expanded(["A,1", "B, C"], {"A,1", "A", "B", "C"}, "to be counted") == ("A,1", "B", "C")

@@ -202,6 +202,9 @@ def test_interval_of_a_run_holds_its_tested_figure(
     assert interval[0] < tested < interval[1]
     plain = replace(run, verdicts=(replace(verdict, tested_m=run.summary.vertical.rmse_m),))
     assert view_statement.tested_figure(Component.VERTICAL, plain)[2] == (low, high)
+    # Without a verdict the RMSE with the survey stands in, and its interval.
+    bare = view_statement.tested_figure(Component.VERTICAL, replace(run, verdicts=()))
+    assert bare[:3] == (n, tested, pytest.approx(interval))
 
 
 def test_no_graded_run_makes_no_speed_line(report_cases: ModuleType, chapter_cases: ModuleType) -> None:
@@ -227,7 +230,26 @@ def test_pairs_conclude_and_correct(report_cases: ModuleType, chapter_cases: Mod
     row = table.rows[0]
     assert row[0] == "12-east \N{MINUS SIGN} 24-westbound"
     assert row[6:9] == ("< 0.001", "0.040", "\N{EN DASH}")
-    assert row[-1] == "12-east is the more accurate"
+    assert row[-1] == "first more accurate"
+    assert "those in vegetation included" in made.pairs_note
+
+
+def test_further_pairs_stand_by_component_and_part(
+    report_cases: ModuleType, chapter_cases: ModuleType
+) -> None:
+    """A table for each, so that the name of the part need not stand in every row."""
+    result = chapter_cases.with_runs(report_cases.make())
+    parts = [
+        replace(one, component=component, stratum=stratum)
+        for component, stratum in ((Component.VERTICAL, "sky: open"), (Component.THREE_D, None))
+        for one in result.comparisons
+    ]
+    made = view.build(replace(result, comparisons=tuple(parts))).runs
+    assert made is not None
+    names = [name for name, _ in made.annex_pairs]
+    assert names == ["Vertical, sky: open", "Three-dimensional"]
+    assert sum(len(table.rows) for _, table in made.annex_pairs) == len(parts)
+    assert not any("sky" in row[0] for _, table in made.annex_pairs for row in table.rows)
 
 
 @given(value=st.floats(-0.2, 0.2), full=st.floats(0.001, 0.1))
@@ -269,8 +291,8 @@ def test_too_many_checkpoints_are_not_drawn_but_said(
 @pytest.mark.parametrize(
     ("flips", "said"),
     [
-        (True, "the outcome hangs on single checkpoints. Leaving out TQ01 alone would move RMSE_V across"),
-        (False, "the outcome hangs on no single checkpoint"),
+        (True, "single checkpoints decide. Leaving out TQ01 alone would move the RMSE_V across"),
+        (False, "no single checkpoint decides. Leaving out any one"),
     ],
 )
 def test_flips_are_told(report_cases: ModuleType, chapter_cases: ModuleType, flips: bool, said: str) -> None:

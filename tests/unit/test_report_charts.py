@@ -78,6 +78,28 @@ def test_labels_never_overlap(places: list[tuple[float, float]]) -> None:
         assert not any(a < g and c > e and b < h and d > f for e, f, g, h in used.solid[i + 1 :])
 
 
+@given(st.lists(st.tuples(st.floats(5, 595), st.floats(5, 145)), min_size=2, max_size=60))
+@settings(max_examples=60)
+def test_names_in_one_line_do_not_read_as_one(places: list[tuple[float, float]]) -> None:
+    """Labels whose heights overlap keep a gap between them."""
+    strip = plan.Strip(easting_m=0, northing_m=0, turn_rad=0, scale=1, x=0, y=0, width=600, height=150)
+    used = plan.Places()
+    for i, (x, y) in enumerate(places):
+        used.put(x, y, f"TQ{i}", strip)
+    for i, (a, b, c, d) in enumerate(used.names):
+        for e, f, g, h in used.names[i + 1 :]:
+            if b < h and d > f:
+                assert max(e - c, a - g) >= plan.APART
+
+
+def test_a_label_that_moved_away_keeps_a_line_to_its_mark() -> None:
+    """Beside its mark a label has none; where that is taken, a line leads to it."""
+    strip = plan.Strip(easting_m=0, northing_m=0, turn_rad=0, scale=1, x=0, y=0, width=600, height=150)
+    assert "<line" not in (plan.Places().put(300, 75, "TQ1", strip) or "")
+    crowded = plan.Places(solid=[(292, 67, 308, 83)])
+    assert "<line" in (crowded.put(300, 75, "TQ1", strip) or "")
+
+
 def test_above_and_below_differ_in_shape_and_filling() -> None:
     """A bar above is filled and points up; one below is outlined and points down: no colour needed."""
     up = ET.fromstring(charts_map.height_bar(100, 50, 20))  # noqa: S314 - our own drawing

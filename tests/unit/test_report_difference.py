@@ -7,7 +7,15 @@ from types import ModuleType
 
 import pytest
 
-from accuracy.model import ClassRequest, Exclusion, Outcome, Result, VerticalResidual
+from accuracy.model import (
+    ClassRequest,
+    Component,
+    ContractLimit,
+    Exclusion,
+    Outcome,
+    Result,
+    VerticalResidual,
+)
 from accuracy.reporting.difference import compare_results, difference_html, difference_text
 
 
@@ -60,15 +68,79 @@ def test_settings_classes_and_exclusions_are_named(before: Result) -> None:
     }
 
 
-def test_figures_are_compared_unrounded(before: Result) -> None:
-    """A change far below the print is found, and told as one."""
+@pytest.mark.parametrize(
+    ("rmse_m", "change_m", "row"),
+    [
+        (0.01134, 0.00002, ("1.13", "1.14", "+0.002")),
+        (0.01135, -0.00002, ("1.14", "1.13", "\N{MINUS SIGN}0.002")),
+        (0.01130, 0.00002, ("1.13", "1.13", "+0.002")),
+        (0.01130, 0.00012, ("1.13", "1.14", "+0.01")),
+        (0.01130, 2e-9, ("1.13", "1.13", "+0.0000002")),
+        (0.01135, 1e-17, ("1.14", "1.14", "under 0.0000001")),
+    ],
+)
+def test_a_change_is_never_printed_as_none(
+    before: Result, rmse_m: float, change_m: float, row: tuple[str, ...]
+) -> None:
+    """A change far below the print is found, and told with the digits that show it."""
     vertical = before.run.summary.vertical
     assert vertical is not None
-    nudged = replace(vertical, rmse_m=vertical.rmse_m + 1e-9)
-    run = replace(before.run, summary=replace(before.run.summary, vertical=nudged))
-    found = compare_results(before, replace(before, run=run))
+
+    def with_rmse(value_m: float) -> Result:
+        summary = replace(before.run.summary, vertical=replace(vertical, rmse_m=value_m))
+        return replace(before, run=replace(before.run, summary=summary))
+
+    found = compare_results(with_rmse(rmse_m), with_rmse(rmse_m + change_m))
     assert [(f.stratum, f.statistic) for f in found.figures] == [("vertical", "rmse_m")]
-    assert "less than the print shows" in difference_text(found)
+    assert " ".join(row) in " ".join(difference_text(found).split())
+
+
+def test_a_changed_limit_has_a_line_of_its_own(before: Result) -> None:
+    """One limit of a contract that moves is told by its name, and the others are left out."""
+    limits = [
+        ContractLimit(name=name, statistic="rmse_m", stratum="open", limit_m=0.04, where={"surface": "setts"})
+        for name in ("setts", "kerbs")
+    ]
+    moved = [limits[0], replace(limits[1], limit_m=0.02)]
+    a, b = (
+        replace(before, requests=(*before.requests, ClassRequest(standard="contract", limits=tuple(given))))
+        for given in (limits, moved)
+    )
+    found = {c.name: (c.before, c.after) for c in compare_results(a, b).settings}
+    assert found == {
+        "request 2: limit kerbs": (
+            "rmse of open, limit 4 cm, where surface setts",
+            "rmse of open, limit 2 cm, where surface setts",
+        )
+    }
+
+
+def test_each_line_says_which_standard_or_limit_it_is(before: Result) -> None:
+    """Several standards and several limits of one contract speak of the same component of the same run."""
+    first = before.run.verdicts[0]
+    lines = [
+        first,
+        replace(first, standard="asprs-2014"),
+        replace(first, standard="usgs-lidar", class_name="QL1"),
+        replace(first, standard="contract", component=Component.CONTRACT, class_name="heights on asphalt"),
+        replace(first, standard="contract", component=Component.CONTRACT, class_name="95 % of heights"),
+    ]
+    turned = [replace(v, outcome=Outcome.NOT_MET) for v in lines]
+    turned[2] = replace(turned[2], class_name="QL2")
+    found = compare_results(
+        replace(before, run=replace(before.run, verdicts=tuple(lines))),
+        replace(before, run=replace(before.run, verdicts=tuple(turned))),
+    )
+    names = (
+        "12-east, vertical (asprs-2024)",
+        "12-east, vertical (asprs-2014)",
+        "12-east, vertical (usgs-lidar)",
+        "12-east, contract limit (heights on asphalt)",
+        "12-east, contract limit (95 % of heights)",
+    )
+    for said in (difference_text(found), difference_html(found)):
+        assert all(f"{name}: met, now not met" in said for name in names)
+        assert all(said.count(name) > 1 for name in names)  # in the table as well
 
 
 def test_a_verdict_that_turns_is_in_the_headline(before: Result) -> None:
@@ -78,7 +150,7 @@ def test_a_verdict_that_turns_is_in_the_headline(before: Result) -> None:
     found = compare_results(before, replace(before, run=replace(before.run, verdicts=(turned, *rest))))
     assert [(v.before, v.after) for v in found.verdicts] == [(Outcome.MET, Outcome.NOT_MET)]
     for said in (difference_text(found), difference_html(found)):
-        assert "12-east, vertical: met, now not met" in said
+        assert "12-east, vertical (asprs-2024): met, now not met" in said
         assert "5.0001" in said
 
 

@@ -206,8 +206,43 @@ def test_shift_says_what_it_does_not_see(report_cases: ModuleType, chapter_cases
     assert rows["turned about the vertical"][0] == "+0.010 mrad"
     assert "is not seen by this geometry" in " ".join(seen.sentences)
     assert "1.18 cm (RMS)" in seen.sentences[-1]
+    assert "the scatter of the points alone would leave 0.57 cm" in seen.sentences[-1]  # 0.82 / 1.43
     assert refused.table is None
     assert refused.sentences == ("No rigid shift between them: the runs share only 3 smooth patches.",)
+
+
+@pytest.mark.parametrize(
+    ("u_m", "half_m", "said"),
+    [
+        (
+            0.001,
+            0.008,
+            "Value / u +6.1, stands out, while the interval of the mean difference (\N{MINUS SIGN}0.20 to",
+        ),
+        (
+            0.005,
+            0.002,
+            "Value / u +1.2, does not stand out, while the interval of the mean difference (+0.40 to",
+        ),
+        (0.001, 0.002, None),
+        (0.005, 0.008, None),
+    ],
+)
+def test_two_answers_on_a_step_are_not_left_side_by_side(
+    report_cases: ModuleType, chapter_cases: ModuleType, u_m: float, half_m: float, said: str | None
+) -> None:
+    """Where shift and mean difference tell of a step differently, the report says which to go by."""
+    one = chapter_cases.surface_comparison("a", "b", "run-to-run", n=200)
+    one = replace(one, mean_m=0.006, mean_interval_95_m=(0.006 - half_m, 0.006 + half_m))
+    shift = chapter_cases.rigid_shift("a", "b")
+    *flat, up = shift.translations
+    shift = replace(shift, translations=(*flat, replace(up, standard_uncertainty=u_m)))
+    relative = (RelativeResult(comparisons=(one,), shifts=(shift,)),)
+    made = view.build(replace(report_cases.make(), relative=relative)).relative
+    assert made is not None
+    told = [sentence for sentence in made.shifts[0].sentences if "Go by the mean" in sentence]
+    assert len(told) == (said is not None)
+    assert said is None or said in told[0]
 
 
 def test_what_holds_for_every_shift_is_said_once(report_cases: ModuleType, chapter_cases: ModuleType) -> None:

@@ -14,8 +14,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from accuracy.model import HorizontalResidual, VerticalResidual
-from accuracy.reporting import tables
+from accuracy.model import Flag, HorizontalResidual, VerticalResidual
+from accuracy.reporting import tables, view
 
 
 def read(path: Path) -> list[dict[str, str]]:
@@ -175,3 +175,35 @@ def test_nothing_measured_still_writes_both_tables(report_cases: ModuleType, tmp
     with sqlite3.connect(tmp_path / "r.gpkg") as database:
         assert database.execute("SELECT count(*) FROM checkpoints").fetchone() == (0,)
     database.close()
+
+
+def test_readings_of_an_operator_stand_beside_what_was_measured(
+    report_cases: ModuleType, tmp_path: Path
+) -> None:
+    """Their differences are columns, the doubtful ones notes with their size, and all of them a sentence."""
+    result = report_cases.make(horizontal=True, oddities=False)
+    first, second, *others = result.run.checkpoints
+    doubt = (Flag.OBSERVED_DISAGREES,)
+    first = replace(
+        first,
+        vertical=replace(first.vertical, observed_difference_m=-0.04, flags=doubt),
+        horizontal=replace(first.horizontal, observed_difference_m=(0.03, -0.01), flags=doubt),
+    )
+    second = replace(second, vertical=replace(second.vertical, observed_difference_m=0.002))
+    result = replace(result, run=replace(result.run, checkpoints=(first, second, *others)))
+    tables.write_residuals_csv(result, tmp_path / "residuals.csv")
+    rows = read(tmp_path / "residuals.csv")
+    shown = [
+        [row[f"measured_minus_observed_{axis}_m"] for axis in ("easting", "northing", "height")]
+        for row in rows[:3]
+    ]
+    assert shown == [["0.03", "-0.01", "-0.04"], ["", "", "0.002"], ["", "", ""]]
+    made = view.build(result)
+    minus = "\N{MINUS SIGN}"
+    assert f"Height: differs from the operator's observation by {minus}4.00 cm" in made.residuals[0].notes
+    assert f"by +3.00, {minus}1.00 cm" in made.residuals[0].notes
+    assert (
+        f"Heights read by an operator and measured: 2, measured minus read {minus}1.90 cm on average, "
+        "2.83 cm RMS." in made.residuals_note
+    )
+    assert "Positions read by an operator and measured: 1, apart by 3.16 cm RMS." in made.residuals_note

@@ -29,6 +29,8 @@ from accuracy.model import (
     VerticalResidual,
 )
 from accuracy.reporting import view, view_statement, words
+from accuracy.reporting.spoken import spoken
+from accuracy.rounding import exceeds
 from accuracy.units import LengthUnit
 
 CASES = (
@@ -125,7 +127,7 @@ def test_print_never_contradicts_the_verdict(class_m: float, offset_m: float, un
     printed = Decimal(shown.tested.split()[0])
     # Six decimals of a class in feet can themselves round; half of the last one is allowed for.
     limit = Decimal(shown.class_text.split()[0])
-    if tested_m > class_m:
+    if exceeds(tested_m, class_m):
         assert printed > limit - Decimal("5e-7")
     else:
         assert printed <= limit + Decimal("5e-7")
@@ -162,9 +164,11 @@ def test_rules_print_on_the_right_side_of_their_limit(
     ],
 )
 def test_chance_is_never_certain(probability: float, ending: str) -> None:
-    """A probability near its end is not printed as 100 % or 0 %."""
-    said = view_statement.chance_text(probability)
+    """A probability near its end is not printed as 100 % or 0 %, and the figure that it is of is named."""
+    item = replace(verdict_of(0.04, 0.05), probability_met=probability, tested_name="Accuracy_z")
+    said = view_statement.chance_text(item)
     assert said is not None
+    assert said.startswith("Chance that the true Accuracy_z is within the class")
     assert said.endswith(ending)
 
 
@@ -244,6 +248,13 @@ def test_missing_horizontal_is_never_passed_over(report_cases: ModuleType, code:
     assert said in sentence
 
 
+def test_a_reference_that_was_not_compared_is_said_first(report_cases: ModuleType) -> None:
+    """What stands in the record as not compared stands on the first page and at the end of the command."""
+    result = replace(report_cases.make(), not_compared=("Reference A was not compared.",))
+    assert view_statement.remarks(result)[0] == "Reference A was not compared."
+    assert "Reference A was not compared." in spoken(result)
+
+
 def test_long_lists_of_inputs_are_cut_on_the_statement_only(report_cases: ModuleType) -> None:
     """The statement names eight files and counts the rest; the annex has all with their full hashes."""
     tiles = tuple(
@@ -300,3 +311,21 @@ def test_distribution_in_words(distribution: Distribution, said: str | None) -> 
     """A corridor is told by its length and gaps, an area by its size; nothing known, nothing said."""
     sentence = view_statement.distribution(distribution, LengthUnit.METRE)
     assert (sentence is None) if said is None else (sentence is not None and said in sentence)
+
+
+def test_outliers_within_the_class_are_named(report_cases: ModuleType) -> None:
+    """Who stands far from the rest is named, though no blunder by the class; a blunder is not named twice."""
+    result = report_cases.make(horizontal=True)
+    summary = result.run.summary
+    assert summary.horizontal is not None
+    assert summary.vertical is not None
+    far = replace(
+        summary,
+        horizontal=replace(summary.horizontal, outliers=("TQ31", "TQ33")),
+        vertical=replace(summary.vertical, outliers=("TQ08",), blunder_candidates=("TQ08",)),
+    )
+    note = view.build(replace(result, run=replace(result.run, summary=far))).figures_note
+    said = "Far from the rest by their own spread, kept in the figures: horizontal position TQ31, TQ33."
+    assert said in note
+    assert note.count("TQ08") == 1
+    assert "Far from the rest" not in view.build(result).figures_note

@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from accuracy.rounding import MINUS, LengthText, beside_limit, fixed
+from accuracy.rounding import MINUS, LengthText, beside_limit, fixed, printed_pair
 from accuracy.units import LengthUnit
 
 LIMITS = st.sampled_from([0.0, 2.0, 3.0, 5.0, 0.05, -1.5, 0.1, 19.9])
@@ -78,6 +78,38 @@ def test_fixed_rounds_half_to_even_without_minus_zero(
 ) -> None:
     """Ties go to the even digit; a rounded zero carries no sign."""
     assert fixed(value, decimals, signed=signed) == printed
+
+
+@pytest.mark.parametrize(
+    ("unit", "length_m", "printed"),
+    [
+        (LengthUnit.METRE, 0.03, "3"),
+        (LengthUnit.METRE, 0.125 * 0.09, "1.125"),  # a digit beyond a figure's: as its owner wrote it
+        (LengthUnit.METRE, 0.00974354, "0.97"),
+        (LengthUnit.METRE, 0.01676071, "1.68"),
+        (LengthUnit.METRE, 0.1, "10"),
+        (LengthUnit.METRE, 0.0000123, "0.00123"),  # never rounded to nothing
+        (LengthUnit.INTERNATIONAL_FOOT, 0.03, "0.0984"),
+        (LengthUnit.INTERNATIONAL_FOOT, 0.15 * 0.3048, "0.15"),
+    ],
+)
+def test_limits_print_as_written_or_as_a_figure(unit: LengthUnit, length_m: float, printed: str) -> None:
+    """What an owner wrote keeps its digits; what was computed or converted is rounded like a figure."""
+    assert LengthText(unit).class_value(length_m) == printed
+
+
+@pytest.mark.parametrize(
+    ("value_m", "limit_m", "pair"),
+    [
+        (0.016771, 0.01676071, ("1.68", "1.676")),  # above, though both round to 1.68
+        (0.016750, 0.01676071, ("1.68", "1.68")),
+        (0.009745, 0.00974354, ("0.975", "0.97")),
+        (0.0113, 0.01125, ("1.13", "1.125")),
+    ],
+)
+def test_a_rounded_limit_never_hides_an_excess(value_m: float, limit_m: float, pair: tuple[str, str]) -> None:
+    """Digits are added to either until the printed pair stands as the true one."""
+    assert printed_pair(value_m, limit_m, LengthText()) == pair
 
 
 @pytest.mark.parametrize(

@@ -120,7 +120,7 @@ def test_a_summary_of_other_checkpoints_is_refused():
     ("codes", "words"),
     [
         ([], "no checkpoint in open terrain was used"),
-        ([Reason.EDGE], "none of 1 checkpoints has a measured height: Because edge"),
+        ([Reason.EDGE], "none of 1 checkpoint has a measured height: Because edge"),
         (
             [Reason.EDGE, Reason.TOO_FEW_POINTS, Reason.TOO_FEW_POINTS],
             "none of 3 checkpoints has a measured height; at 2 of them: Because too_few_points",
@@ -134,6 +134,22 @@ def test_why_nothing_was_measured(codes, words):
         for i, code in enumerate(codes)
     ]
     assert evidence_from(results, summarise(results)).open_heights.why_empty == words
+
+
+def test_why_nothing_was_measured_where_nothing_was_used():
+    """Checkpoints without any measurement are not used: the reason given is theirs."""
+    reason = "The points within 4.0 m of the checkpoint were left out (1,203 withheld); no other lies there."
+    unmeasured = replace(
+        checkpoint("a"),
+        used=False,
+        why_not_used=reason,
+        vertical=nothing(Reason.LEFT_OUT, reason),
+        horizontal=nothing(Reason.NO_MARK, "No mark."),
+    )
+    set_aside = replace(unmeasured, id="b", why_not_used="set aside by the user: hit by a van")
+    results = [unmeasured, set_aside]
+    seen = evidence_from(results, summarise(results))
+    assert seen.open_heights.why_empty == f"none of 1 checkpoint has a measured height: {reason[:-1]}"
 
 
 def test_figures_of_a_sample():

@@ -8,6 +8,7 @@ import pytest
 from accuracy.statistics.correlation import (
     LARGEST_BLOCK,
     CorrelationModels,
+    Everywhere,
     correlation_models,
     effective_sample,
     lag_one_autocorrelation,
@@ -43,6 +44,7 @@ def test_standard_error_of_a_drifting_mean() -> None:
     assert models is not None
     k = [33]  # correlated over 238 m
     known = CorrelationModels(
+        n=n,
         length_m=models.length_m[k],
         variance_of_mean=models.variance_of_mean[k],
         mean_freedom=models.mean_freedom[k],
@@ -54,9 +56,47 @@ def test_standard_error_of_a_drifting_mean() -> None:
     drives = np.random.default_rng(1).standard_normal((4000, n)) @ np.linalg.cholesky(truth).T
     sample = effective_sample(drives[0], known)
     assert sample is not None
-    stated = sample.standard_error_ratio**2 * drives.var(axis=1, ddof=1).mean()
+    stated = sample.standard_error_ratio[0] ** 2 * drives.var(axis=1, ddof=1).mean()
     assert stated == pytest.approx(drives.mean(axis=1).var(), rel=0.08)
     assert sample.effective_n == pytest.approx(n**2 / truth.sum())
+
+
+def test_some_places_stand_for_all() -> None:
+    """Figures of 1,500 places, reckoned from 480 of them by chance, are those of all within a tenth."""
+    generator = np.random.default_rng(4)
+    east_m, north_m = generator.uniform(0, 500, 1500), generator.uniform(0, 8, 1500)
+    few, some = slice(0, 60), slice(0, 480)
+    everywhere = Everywhere(n=1500, easting_m=east_m[some], northing_m=north_m[some])
+    found = correlation_models(east_m[few], north_m[few], everywhere)
+    assert found is not None
+    distance_m = np.hypot(east_m[:, None] - east_m, north_m[:, None] - north_m)
+    for k in (0, 15, 24, 33):
+        part = (0.0, *([1 / 3, 2 / 3, 0.99] * 12))[k]
+        r = part * np.exp(-distance_m / found.length_m[k]) if part else np.eye(1500)
+        np.fill_diagonal(r, 1.0)
+        assert found.variance_of_mean[k] == pytest.approx(r.sum() / 1500**2, rel=0.1)
+        assert found.square_freedom[k] == pytest.approx(1500**2 / np.vdot(r, r), rel=0.1)
+
+
+def test_degrees_of_freedom_of_a_biased_mean_square() -> None:
+    """The variance of the mean square that they stand for is that of 20,000 invented drives."""
+    n, bias = 30, 1.5
+    place_m = np.arange(n) * 20.0
+    truth = 0.99 * np.exp(-np.abs(place_m[:, None] - place_m) / 100.0)
+    np.fill_diagonal(truth, 1.0)
+    drives = bias + np.random.default_rng(1).standard_normal((20_000, n)) @ np.linalg.cholesky(truth).T
+    square = np.mean(drives**2, axis=1)
+    known = CorrelationModels(
+        n=n,
+        length_m=np.array([100.0]),
+        variance_of_mean=np.array([truth.sum() / n**2]),
+        mean_freedom=np.array([5.0]),
+        square_freedom=np.array([n**2 / np.vdot(truth, truth)]),
+        blocks=(),
+    )
+    found = [effective_sample(r, known) for r in drives[:2000]]
+    per_freedom = np.mean([1 / one.rmse_degrees_of_freedom for one in found if one])
+    assert per_freedom == pytest.approx(square.var() / (2 * square.mean() ** 2), rel=0.1)
 
 
 def test_degrees_of_freedom_against_matrices() -> None:

@@ -10,12 +10,17 @@ from scipy import stats
 
 from accuracy.statistics.intervals import (
     chi_square_interval,
+    mean_interval,
     median_interval,
+    mixed_mean_interval,
+    mixed_scale_interval,
     nmad_interval,
     probability_rmse_below,
     quantile_interval,
     radial_degrees_of_freedom,
+    resampled_means,
     rmse_bootstrap_interval,
+    root_ratio_interval,
 )
 
 
@@ -32,6 +37,49 @@ def test_chi_square_interval_against_scipy(freedom: float, confidence: float) ->
 def test_no_interval_below_one_degree_of_freedom() -> None:
     """One value alone has no standard deviation to bound."""
     assert chi_square_interval(0.0, 0) is None
+
+
+def test_a_mixture_of_one_is_that_one() -> None:
+    """With a single candidate the mixed intervals are Student's and the chi-square one."""
+    one = np.ones(1)
+    mean = mixed_mean_interval(0.02, 0.003 * one, 7.5 * one, one)
+    assert mean == pytest.approx(mean_interval(0.02, 0.003, 7.5), rel=1e-9)
+    scale = mixed_scale_interval(0.04, 7.5 * one, one)
+    assert scale == pytest.approx(chi_square_interval(0.04, 7.5), rel=1e-9)
+
+
+def test_mixed_intervals_leave_out_five_percent() -> None:
+    """Each end leaves out 2.5 % of the weighted distributions, as scipy reckons them."""
+    weight, freedom = np.array([0.9, 0.08, 0.02]), np.array([40.0, 12.0, 3.0])
+    error_m = np.array([0.001, 0.003, 0.02])
+    low, high = mixed_mean_interval(0.0, error_m, freedom, weight)
+    assert -low == high
+    assert weight @ stats.t.sf(high / error_m, freedom) == pytest.approx(0.025, rel=1e-6)
+    low, high = mixed_scale_interval(1.0, freedom, weight)
+    assert weight @ stats.chi2.sf(freedom / low**2, freedom) == pytest.approx(0.025, rel=1e-6)
+    assert weight @ stats.chi2.cdf(freedom / high**2, freedom) == pytest.approx(0.025, rel=1e-6)
+
+
+@pytest.mark.parametrize("n", [12, 600])
+def test_resampled_means_are_means_of_resamples(n: int, rng: np.random.Generator) -> None:
+    """They scatter as a mean does, about the sample's own; a row of ones stays one, few values or many."""
+    values = np.stack([rng.normal(size=n), np.ones(n)])
+    means, ones = resampled_means(values)
+    assert ones == pytest.approx(np.ones(means.size), rel=1e-12)
+    error = values[0].std() / math.sqrt(n)
+    assert means.mean() == pytest.approx(values[0].mean(), abs=4 * error / math.sqrt(means.size))
+    assert means.std() == pytest.approx(error, rel=4 / math.sqrt(2 * means.size))
+
+
+def test_root_ratio_interval_of_equal_weights_is_the_rmse_one() -> None:
+    """The root of a ratio of sums knows neither the unit of what is above nor of what is below."""
+    r = np.linspace(0.001, 0.05, 20)
+    root = root_ratio_interval(r**2, np.ones(20), seed=1)
+    assert root == rmse_bootstrap_interval(r, seed=1)
+    scaled = root_ratio_interval(100 * r**2, np.full(20, 25.0), seed=1)
+    assert root is not None
+    assert scaled == pytest.approx((2 * root[0], 2 * root[1]), rel=1e-9)
+    assert root_ratio_interval(r**2 - 1, np.ones(20)) is None
 
 
 @pytest.mark.parametrize("share", [0.5, 0.683, 0.9])

@@ -17,10 +17,12 @@ def run(
     km_per_h: float | None,
     tested_m: float | None,
     interval_m: tuple[float, float] | None = None,
+    *,
+    graded: bool = True,
 ) -> GradedRun:
     """A run graded on its tested figure against 3 cm."""
     outcome = Outcome.NOT_GRADED
-    if tested_m is not None:
+    if tested_m is not None and graded:
         outcome = Outcome.MET if tested_m <= CLASS_M else Outcome.NOT_MET
     return GradedRun(
         name=name,
@@ -29,7 +31,7 @@ def run(
         tested_m=tested_m,
         interval_95_m=interval_m,
         n=48,
-        why="" if tested_m is not None else "12 checkpoints where 30 are needed",
+        why="12 checkpoints where 30 are needed." if outcome is Outcome.NOT_GRADED else "",
     )
 
 
@@ -85,9 +87,37 @@ def test_a_faster_run_not_graded_keeps_it_open() -> None:
     faster = decide_fastest([BRISK, run("C", 24, None)], class_m=CLASS_M)
     assert faster.answer == "undecided"
     assert "C (24.0 km/h) was not graded" in faster.sentence
-    assert faster.evidence[0] == "C (24.0 km/h): not graded, 12 checkpoints where 30 are needed."
+    assert faster.evidence[0] == "C (24.0 km/h): not graded; 12 checkpoints where 30 are needed."
     slower = decide_fastest([BRISK, run("A", 6, None)], class_m=CLASS_M)
     assert (slower.answer, slower.fastest_met) == ("fastest", "B")
+
+
+@pytest.mark.parametrize(
+    ("runs", "words"),
+    [
+        (
+            [run("A", 6, 0.012, graded=False), run("C", 24, 0.051, graded=False)],
+            "within 3 cm: no run was graded. By the tested figures alone it would be A (6.0 km/h), "
+            "which was not graded: 12 checkpoints where 30 are needed.",
+        ),
+        (
+            [run("B", 12, 0.028, graded=False), FAST],
+            "within 3 cm: B (12.0 km/h) was not graded. By the tested figures alone it would be "
+            "B (12.0 km/h), which was not graded: 12 checkpoints where 30 are needed.",
+        ),
+        (
+            [run("A", 6, None), run("B", 12, 0.041, graded=False), FAST],
+            "within 3 cm: B (12.0 km/h) and A (6.0 km/h) were not graded. "
+            "By the tested figures alone, none that was measured meets it.",
+        ),
+        ([run("A", 6, None)], "within 3 cm: A (6.0 km/h) was not graded. None has a tested figure."),
+    ],
+)
+def test_what_the_figures_of_runs_not_graded_would_say(runs: list[GradedRun], words: str) -> None:
+    """A figure within the class is never told as one that misses it only because it was not graded."""
+    found = decide_fastest(runs, class_m=CLASS_M)
+    assert (found.answer, found.fastest_met) == ("undecided", None)
+    assert found.sentence == f"The evidence does not decide which is the fastest run {words}"
 
 
 def test_no_interval_is_no_certainty() -> None:

@@ -170,7 +170,7 @@ def test_one_residual_claims_nothing() -> None:
     """A single residual has its own value for a mean and RMSE, and no spread and no interval."""
     found = axis(np.array([-0.03]))
     assert (found.mean_m, found.rmse_m, found.maximum_m) == (-0.03, 0.03, -0.03)
-    assert found.standard_deviation_m is None
+    assert (found.standard_deviation_m, found.nmad_m) == (None, None)
     assert (found.skewness, found.excess_kurtosis) == (None, None)
     intervals = [
         value for name, value in as_mapping(found).items() if "95" in name and "quantile" not in name

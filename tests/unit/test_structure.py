@@ -14,7 +14,7 @@ TESTS = sorted((REPOSITORY / "tests").rglob("test_*.py"))
 
 # Each layer may import from itself and from those before it.
 LAYERS = (
-    {"errors", "units", "rounding", "model", "files"},
+    {"errors", "units", "rounding", "model", "files", "kinds"},
     {
         "ground",
         "frames",
@@ -35,23 +35,27 @@ LAYERS = (
         "grading",
         "itself",
         "measuring",
+        "off_cloud",
         "areas",
         "runs",
         "subsets",
         "pipeline",
         "planning",
         "rechecking",
+        "reclassing",
+        "remeasuring",
     },
     {"reporting", "cli", "options"},
 )
 RANK = {name: rank for rank, layer in enumerate(LAYERS) for name in layer}
-# Within the measuring layer only these pairs may meet: tables and trajectories know of frames.
+# Within the measuring layer only these pairs may meet: tables know of frames, drift has an interval.
 MEASURING = LAYERS[1]
 MAY_MEET = {
     ("reading", "frames"),
     ("conversion", "frames"),
     ("conversion", "ground"),
     ("statistics", "matching"),
+    ("trajectory", "statistics"),
 }
 
 

@@ -16,7 +16,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from accuracy.matching.surface import SurfaceSettings, measure_height
-from accuracy.model import Flag, NotMeasured, Patch, Reason, VerticalResidual
+from accuracy.model import Flag, LeftOut, NotMeasured, Patch, Reason, VerticalResidual
 
 
 def _load() -> ModuleType:
@@ -113,6 +113,36 @@ def test_refusals(build: Any, code: Reason, words: str) -> None:
     assert got.code is code, got.reason
     assert re.search(words, got.reason), got.reason
     assert got.reason.endswith(".")
+
+
+@pytest.mark.parametrize(
+    ("build", "code", "words"),
+    [
+        (
+            empty,
+            Reason.LEFT_OUT,
+            r"^The points within 4\.0 m of the checkpoint were left out "
+            r"\(1,203 withheld, 41 of classes not chosen\); no other lies there\.$",
+        ),
+        (
+            lambda: ring(3.2),
+            Reason.LEFT_OUT,
+            r"1,203 withheld.*; the nearest of the others is 3\.2\d m away\.",
+        ),
+        (
+            lambda: scene(density=0.15, reach_m=4.0),
+            Reason.TOO_FEW_POINTS,
+            r"within 3\.00 m.* Left out within 4\.0 m of the checkpoint: 1,203 withheld, 41 of classes",
+        ),
+    ],
+)
+def test_points_left_out_are_part_of_the_reason(build: Any, code: Reason, words: str) -> None:
+    """Where the choice took the points away, "no points" would be false: how many and why is said."""
+    patch = replace(build(), left_out={LeftOut.WITHHELD: 1203, LeftOut.CLASS: 41}, outer_radius_m=4.0)
+    got = measure_height(patch, survey_sigma_m=0.005)
+    assert isinstance(got, NotMeasured), got
+    assert got.code is code, got.reason
+    assert re.search(words, got.reason), got.reason
 
 
 def test_wall_foot_beside_the_mark() -> None:

@@ -241,5 +241,5 @@ def test_description_in_words(tmp_path: Path) -> None:
     said = " ".join(described.understood)
     assert "separated by semicolon, decimal comma" in said
     assert "X → easting in metre" in said
-    assert "0 checkpoints, 1 control points" in said
+    assert "0 checkpoints, 1 control point" in said
     assert any("X points north" in remark for remark in described.odd)

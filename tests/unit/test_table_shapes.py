@@ -135,7 +135,7 @@ SHAPES = [
         "TQ1 426123.456 5812345.678 12.345 nail in kerb\nTQ2 426133.4 5812349.012 -1.25 nail\n",
         TableOptions(columns="id,e,n,z,code"),
         dialect={"delimiter": "blanks"},
-        remark="joined again in 1 rows",
+        remark="joined again in 1 row,",
         check=lambda t: t.checkpoints[0].attributes["code"] == "nail in kerb",
     ),
     Shape(
@@ -283,6 +283,14 @@ SHAPES = [
         check=_first(sigma_easting_m=None, attributes={"Hz Prec": "0.01"}),
     ),
     Shape(
+        "a field program's accuracies are named and not interpreted",
+        "id,easting,northing,height,HRMS,VRMS (m),StdDev,CQ 3D,status\n"
+        "TQ1,426123.456,5812345.678,12.345,0.01,0.02,0.03,0.04,FIXED\n"
+        "TQ2,426133.4,5812349.012,-1.25,0.01,0.02,0.03,0.04,FIXED\n",
+        remark="Columns HRMS, VRMS (m), StdDev, CQ 3D look like survey accuracies and are not used",
+        check=_first(sigma_easting_m=None, sigma_height_m=None),
+    ),
+    Shape(
         "cover and role in other words",
         "id,easting,northing,height,Land cover,Role\n"
         "TQ1,426123.456,5812345.678,12.345,Tall Grass,GCP\n"
@@ -298,7 +306,7 @@ SHAPES = [
         "id,easting,northing,height,Type\n"
         "TQ1,426123.456,5812345.678,12.345,GCP\n"
         "TQ2,426133.4,5812349.012,-1.25,nail\n",
-        remark='Type says "GCP" in 1 rows',
+        remark='Type says "GCP" in 1 row ',
         check=_first(role=Role.CHECK),
     ),
     Shape(
@@ -360,10 +368,20 @@ SHAPES = [
     ),
     Shape(
         "the same, with thousands meant and said",
-        "id;e;n;h\nTQ1;123,456;234,567;12,345\n",
+        "id;e;n;h\nTQ1;123,456;234,567;2,345\n",
         TableOptions(decimal_mark="."),
-        points=[("TQ1", 123456, 234567, 12345)],
+        points=[("TQ1", 123456, 234567, 2345)],
         remark="no better than 1 m",
+    ),
+    Shape(
+        "thousands by commas, proved in the column, heights of 12 000 feet",
+        "id;e;n;h\nTQ1;3,426,123.45;5,812,345.67;12,033\nTQ2;3,426,133.40;5,812,349.01;12,034.56\n",
+        TableOptions(unit=LengthUnit.INTERNATIONAL_FOOT),
+        points=[
+            ("TQ1", 3426123.45 * FT, 5812345.67 * FT, 12033 * FT),
+            ("TQ2", 3426133.40 * FT, 5812349.01 * FT, 12034.56 * FT),
+        ],
+        remark="thousands",
     ),
     Shape(
         "one point under two ids",

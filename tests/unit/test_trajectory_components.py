@@ -92,7 +92,7 @@ def test_few_outages_give_bins_and_no_model() -> None:
     assert found.outages == 2
     assert found.models == ()
     assert found.why_no_model is not None
-    assert "needs five outages, and there are 2" in found.why_no_model
+    assert "needs eight outages, and there are 2" in found.why_no_model
     assert sum(part.n for part in found.by_time) == 20
 
 

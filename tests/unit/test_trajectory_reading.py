@@ -11,6 +11,7 @@ import pytest
 
 from accuracy.model import Fix, FloatArray
 from accuracy.reading.trajectory import TrajectoryFormat, read_trajectory
+from accuracy.reading.trajectory_table import read_table
 from accuracy.units import LengthUnit
 
 # 2023-07-11 06:04:30 GPS time is week 2270, second 194670: the header of an open solution file says so.
@@ -133,6 +134,58 @@ def test_optional_columns_units_and_delimiters(tmp_path: Path, delimiter: str) -
     assert found.sigma_easting_m[0] == pytest.approx(0.02 * 0.3048)
 
 
+FEET = LengthUnit.INTERNATIONAL_FOOT
+SURVEY_FEET = LengthUnit.US_SURVEY_FOOT
+
+
+@pytest.mark.parametrize(
+    ("headings", "declared", "metres", "said"),
+    [
+        ("easting (ft),northing (ft),height (ft),sde", None, 0.3048, True),
+        ("easting_ft,northing_ft,height_ft,sde_ft", None, 0.3048, True),
+        ("E [US survey feet],N [US survey feet],H [US survey feet],sde", None, 1200 / 3937, False),
+        ("easting (ft),northing (ft),height (ft),sde", SURVEY_FEET, 1200 / 3937, False),
+        ("easting (m),northing (m),height (m),sde (m)", None, 1.0, False),
+        ("easting,northing,height,sde", SURVEY_FEET, 1200 / 3937, False),
+    ],
+)
+def test_the_unit_in_a_heading_is_the_unit(
+    tmp_path: Path, headings: str, declared: LengthUnit | None, metres: float, said: bool
+) -> None:
+    """Feet in headings are feet, by the checkpoint table's rules; "ft" alone says which foot was taken."""
+    text = f"gps_seconds,{headings}\n1,100,200,3,0.1\n2,110,200,3,0.1\n"
+    found = read_trajectory(write(tmp_path, text), TrajectoryFormat(length_unit=declared))
+    np.testing.assert_allclose(
+        [found.easting_m[1], found.northing_m[0], found.height_m[0]], np.array([110, 200, 3]) * metres
+    )
+    assert found.sigma_easting_m is not None
+    assert found.sigma_easting_m[0] == pytest.approx(0.1 * metres)
+    assert any("read as international feet (0.3048 m)" in remark for remark in found.remarks) == said
+
+
+def test_slope_distances_in_feet(tmp_path: Path) -> None:
+    """Polar observations name their unit as coordinates do."""
+    text = "gps_seconds,direction (gon),zenith (gon),slope_distance (ft)\n1,0,100,10\n2,0,100,20\n"
+    rows = read_table(tmp_path / "prism.csv", text, TrajectoryFormat())
+    np.testing.assert_allclose(rows.values["slope_distance"], [3.048, 6.096])
+    assert "slope_distance (ft): read as international feet" in rows.remarks[0]
+
+
+def test_a_spreadsheets_note_on_its_delimiter(tmp_path: Path) -> None:
+    """A first line sep=; is no heading, and commas in the rows are not taken for the delimiter."""
+    found = read_trajectory(write(tmp_path, "sep=;\ngps_seconds;E;N;H;note\n1;2;3;4;a,b\n2;3;3;4;c,d\n"))
+    np.testing.assert_array_equal(found.easting_m, [2.0, 3.0])
+
+
+@pytest.mark.parametrize("rows", ["11.07.2023,06:04:{}", "11.7.2023,6:04:{}", "2023/07/11,06:04:{}"])
+def test_dates_with_the_day_first(tmp_path: Path, rows: str) -> None:
+    """Points between the parts of a date mean day first; the instant is the same."""
+    rows = rows.replace(",6:", ",06:")
+    text = "date,utc,E,N,H\n" + "".join(f"{rows.format(s)},{PLACE}\n" for s in ("12.000", "13.000"))
+    found = read_trajectory(write(tmp_path, text))
+    np.testing.assert_allclose(found.time_s, [GPS_S, GPS_S + 1], atol=1e-6)
+
+
 def test_a_week_that_does_not_advance(tmp_path: Path) -> None:
     """Midnight on Saturday with the old week number: continued into the next week, and named."""
     text = "gps_week,tow,E,N,H\n2270,604799,1,2,3\n2270,0,2,2,3\n2270,1,3,2,3\n"
@@ -253,6 +306,18 @@ def test_nmea_damaged_sentences_are_left_out(tmp_path: Path) -> None:
     found = read_trajectory(write(tmp_path, "\n".join(log)), how, to_grid=plain_grid)
     assert len(found) == 2
     assert "fail their check sum: 1 (first: row 3)" in found.remarks[0]
+
+
+@pytest.mark.parametrize(
+    "half", ["$GNGGA,000002.00,3530.0", gga("000002.00", 4)[:-3], gga("000002.00", 4)[:-1]]
+)
+def test_a_log_that_lost_power(tmp_path: Path, half: str) -> None:
+    """A last sentence cut before or within its check sum is left out and named; the rest is read."""
+    log = [gga("000000.00", 4), gga("000001.00", 4), half]
+    how = TrajectoryFormat(date=dt.date(2023, 7, 12))
+    found = read_trajectory(write(tmp_path, "\n".join(log)), how, to_grid=plain_grid)
+    assert len(found) == 2
+    assert "break off before their check sum: 1 (first: row 3), left out" in found.remarks[0]
 
 
 # ----------------------------------------------------------------------- solution text

@@ -55,6 +55,7 @@ def test_templates_fonts_tables_and_demo_are_in_the_wheel(names: set[str]) -> No
     assert any(name.endswith(".woff2") for name in inside)
     wanted = inside | {
         "accuracy/reading/leap_seconds.toml",
+        "accuracy/examples/marks.md",
         "accuracy/examples/tern_quay/make.py",
         "accuracy/py.typed",
     }

@@ -1,0 +1,152 @@
+"""The table of all standards side by side: a row for each, its own figure, and the best class that is met."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import replace
+from types import ModuleType
+from typing import Any
+
+import pytest
+
+from accuracy.model import ClassRequest, Component, ContractLimit, Outcome, Result
+from accuracy.reporting import render, view
+from accuracy.reporting.spoken import spoken
+from accuracy.rounding import LengthText
+from accuracy.standards import Evidence, evidence_from, grade, side_by_side
+from accuracy.units import LengthUnit
+
+METRE, FOOT = LengthUnit.METRE, LengthUnit.INTERNATIONAL_FOOT
+LIMIT = ContractLimit(
+    name="nine in ten", statistic="share_within", stratum="open", within_m=0.05, least_share=0.9
+)
+QUANTILE = ContractLimit(
+    name="edges", statistic="absolute_quantile_95_m", stratum="open", limit_m=0.06, least_checkpoints=3
+)
+
+
+def graded(
+    report_cases: ModuleType, *requests: ClassRequest, unit: LengthUnit = METRE, **made: Any
+) -> tuple[Result, Evidence]:
+    """An invented result, graded by every standard, and what they looked at."""
+    result = report_cases.make(**{"n": 60, "horizontal": True, "unit": unit, **made})
+    run = result.run
+    evidence = evidence_from(run.checkpoints, run.summary, run.distribution)
+    verdicts = side_by_side(evidence, requests, LengthText(unit))
+    return replace(result, run=replace(run, verdicts=verdicts), comparisons=(), runs=()), evidence
+
+
+def test_a_row_for_each_standard_and_component(report_cases: ModuleType) -> None:
+    """Three rows of Edition 2, two each of Edition 1, NSSDA and NMAS, one of USGS; each its own figure."""
+    asked = ClassRequest(standard="asprs-2024", vertical_m=0.05)
+    result, _ = graded(report_cases, asked)
+    made = view.build(result).standards
+    assert made is not None
+    assert [(row.standard.split()[0], row.component) for row in made.rows] == [
+        *[("ASPRS", "Vertical"), ("ASPRS", "Horizontal"), ("ASPRS", "Three-dimensional")],
+        *[("ASPRS", "Vertical"), ("ASPRS", "Horizontal")],
+        *[("NSSDA", "Vertical"), ("NSSDA", "Horizontal"), ("USGS", "Vertical")],
+        *[("NMAS", "Vertical"), ("NMAS", "Horizontal")],
+    ]
+    assert made.rows[0].class_text == "5 cm"
+    assert made.rows[0].outcome == "Met"
+    assert {row.outcome for row in made.rows[1:]} == {"As found"}
+    assert len({row.statistic for row in made.rows}) > 6
+    page = render.html_text(view.build(result))
+    assert page.index('id="statement"') < page.index('id="standards"') < page.index('id="figures"')
+    # The rules of what was asked stay near; those of the others are in the annex.
+    assert page.index('id="rules"') < page.index('id="annex"') < page.index('id="annex-rules"')
+
+
+def test_one_standard_has_no_table(report_cases: ModuleType) -> None:
+    """Beside nothing there is nothing to compare."""
+    made = view.build(report_cases.make())
+    assert made.standards is None
+    assert made.annex_rules == ()
+    assert 'id="standards"' not in render.html_text(made)
+
+
+@pytest.mark.parametrize("unit", [METRE, FOOT])
+def test_best_met_is_met_and_a_step_stricter_is_not(report_cases: ModuleType, unit: LengthUnit) -> None:
+    """Each standard, graded at the class that the table names and at one step less."""
+    result, evidence = graded(report_cases, unit=unit)
+    made = view.build(result).standards
+    assert made is not None
+    step_m = 0.001 if unit is METRE else 0.005 * unit.metres
+    checked = 0
+    for row, verdict in zip(made.rows, result.run.verdicts, strict=True):
+        found = re.fullmatch(r"best met: (?:contours at )?([\d.]+) (?:cm|ft)", row.class_text)
+        if found is None:
+            continue
+        field = "contour_interval_m" if verdict.standard == "nmas" else f"{verdict.component.value}_m"
+        field = "three_d_m" if verdict.component is Component.THREE_D else field
+        best_m = round(float(found[1]) * (0.01 if unit is METRE else unit.metres), 9)
+        for class_m, met in ((best_m, True), (best_m - step_m, False)):
+            request = ClassRequest(standard=verdict.standard, **{field: class_m})
+            again = next(v for v in grade(evidence, request) if v.component is verdict.component)
+            assert (again.outcome is Outcome.MET) == met
+        checked += 1
+    assert checked == 8
+    assert next(r for r in made.rows if r.standard.startswith("USGS")).class_text == "best met: QL0"
+
+
+def test_what_is_missing_is_named(report_cases: ModuleType) -> None:
+    """Nine checkpoints: no class is met, and the rows say how many checkpoints are called for."""
+    result, _ = graded(report_cases, n=9, oddities=False)
+    made = view.build(result).standards
+    assert made is not None
+    assert made.rows[0].class_text == "none met"
+    assert made.rows[0].missing == "Number of checkpoints: 9 of 30"
+    beyond, _ = graded(report_cases, ClassRequest(standard="asprs-2014", vertical_m=0.004))
+    rows = view.build(beyond).standards
+    assert rows is not None
+    row = next(r for r in rows.rows if r.class_text == "0.4 cm")
+    assert row.outcome == "Not met"
+    assert row.missing.startswith("Accuracy beyond its limit")
+
+
+def test_what_was_not_measured_says_why(report_cases: ModuleType) -> None:
+    """Without marks each horizontal row has a dash for figure and class, and the reason."""
+    result, _ = graded(report_cases, horizontal=False)
+    made = view.build(result).standards
+    assert made is not None
+    rows = [row for row in made.rows if row.component == "Horizontal"]
+    assert len(rows) == 4
+    assert {(row.tested, row.class_text, row.outcome) for row in rows} == {
+        ("\N{EN DASH}", "\N{EN DASH}", "Not measured")
+    }
+    assert all("no mark" in row.missing.lower() for row in rows)
+
+
+def test_contract_limits_are_limits_and_no_classes(report_cases: ModuleType) -> None:
+    """A contract's limit reads as one, with its own name and the figure that it holds."""
+    result, _ = graded(report_cases, ClassRequest(standard="contract", limits=(LIMIT, QUANTILE)))
+    made = view.build(result)
+    assert made.standards is not None
+    share, quantile = (row for row in made.standards.rows if row.standard == "Contract")
+    assert (share.component, share.class_text) == ("nine in ten", "5 cm")
+    assert "90 %" in share.statistic
+    assert quantile.statistic == "95 % quantile of the absolute errors"
+    assert "Contract limit, nine in ten: met" in [verdict.headline for verdict in made.verdicts]
+    # Beside a contract that was asked for, what the other standards find does not crowd the title block.
+    assert next(f.text for f in made.facts if f.label == "Standard") == "The contract's own limits"
+    assert any("contract limit: met" in said for said in spoken(result))
+
+
+def test_the_command_says_components_as_the_report_does(report_cases: ModuleType) -> None:
+    """Three-dimensional, on the page and on the console."""
+    result, _ = graded(report_cases, ClassRequest(standard="asprs-2024", three_d_m=0.06))
+    assert any(", three-dimensional: met. " in said for said in spoken(result))
+
+
+def test_table_and_sentence_print_one_limit(report_cases: ModuleType) -> None:
+    """A computed limit (NSSDA\'s RMSE, a quarter of 4.5 cm) prints in the table as in its sentence."""
+    result, _ = graded(report_cases, ClassRequest(standard="asprs-2024", vertical_m=0.045))
+    found = 0
+    for verdict in view.build(result).verdicts:
+        for rule in verdict.rules:
+            if rule.name in ("Mean error", "Source of higher accuracy") and rule.limit != "\N{EN DASH}":
+                assert f"{rule.limit}" in rule.words
+                assert len(rule.limit.split()[0].partition(".")[2]) <= 3
+                found += 1
+    assert found == 3
