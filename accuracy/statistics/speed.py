@@ -78,12 +78,16 @@ def _obstacles(timed: Sequence[GradedRun], met: GradedRun | None, class_m: float
         *most, last = (_named(run) for run in ungraded)
         names = f"{', '.join(most)} and {last} were" if most else f"{last} was"
         found.append("no run was graded" if most and len(ungraded) == len(timed) else f"{names} not graded")
-    for run in in_the_way:
-        if run in ungraded:
+    graded = [run for run in in_the_way if run not in ungraded]
+    across = [run for run in graded if not _assured(run, class_m) and not _beyond(run, class_m)]
+    if across:
+        *most, last = (_named(run) for run in across)
+        names = f"s of {', '.join(most)} and {last} reach" if most else f" of {last} reaches"
+        found.append(f"the 95 % interval{names} across the class")
+    for run in graded:
+        if run in across:
             continue
-        if not _assured(run, class_m) and not _beyond(run, class_m):
-            found.append(f"the 95 % interval of {_named(run)} reaches across the class")
-        elif met is not None and _beyond(run, class_m) and _speed(run) == _speed(met):
+        if met is not None and _beyond(run, class_m) and _speed(run) == _speed(met):
             found.append(f"{_named(run)} misses it at the same speed as {met.name}")
     return found
 

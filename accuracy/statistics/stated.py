@@ -19,7 +19,9 @@ def likely_alike(figures: AxisSummary | HorizontalSummary | ThreeDSummary) -> bo
 
 
 def rmse_interval(figures: AxisSummary | HorizontalSummary | ThreeDSummary) -> Interval | None:
-    """The 95 % interval of the RMSE that is printed and that decides."""
-    if likely_alike(figures) and figures.rmse_interval_correlated_95_m is not None:
-        return figures.rmse_interval_correlated_95_m
-    return figures.rmse_bootstrap_95_m if isinstance(figures, ThreeDSummary) else figures.rmse_interval_95_m
+    """The 95 % interval of the RMSE that is printed and that decides; widened, it is never the narrower."""
+    plain = figures.rmse_bootstrap_95_m if isinstance(figures, ThreeDSummary) else figures.rmse_interval_95_m
+    wide = figures.rmse_interval_correlated_95_m
+    if plain is None or wide is None or not likely_alike(figures):
+        return plain
+    return min(plain[0], wide[0]), max(plain[1], wide[1])
