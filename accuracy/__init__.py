@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Any
 if TYPE_CHECKING:
     from accuracy.errors import AccuracyError as AccuracyError
     from accuracy.grading import outcome as outcome
+    from accuracy.job import CloudInput as CloudInput
     from accuracy.job import Job as Job
     from accuracy.job import RunInput as RunInput
     from accuracy.job_file import read_job as read_job
@@ -36,6 +37,7 @@ __version__ = version("accuracy-reporter")
 _HOME = {
     "AccuracyError": "errors",
     "outcome": "grading",
+    "CloudInput": "job",
     "Job": "job",
     "RunInput": "job",
     "read_job": "job_file",

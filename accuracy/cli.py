@@ -401,7 +401,7 @@ def _do(context: click.Context, job: Job, given: dict[str, Any], *, graded: bool
         archives,
         given["out"],
         series=measured.series,
-        patches={patch.checkpoint_id: patch for patch in measured.patches[result.run.name]},
+        patches={patch.checkpoint_id: patch for patch in measured.patches[result.run.label]},
         templates=measured.templates,
         pdf=not given["no_pdf"],
         progress=line,

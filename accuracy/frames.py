@@ -76,6 +76,14 @@ def working_frame(
             f'The coordinate system was declared as "{crs.name}"; the cloud\'s own record says '
             f'"{distinct[0][1].name}".'
         )
+    silent = [path.name for path, found in files if found is None]
+    if crs is None and distinct and silent:
+        some = ", ".join(silent[:3]) + (f" and {len(silent) - 3} more" if len(silent) > 3 else "")
+        carries = "carries" if len(silent) == 1 else "carry"
+        remarks.append(
+            f"{some} {carries} no coordinate system record: that it is the other clouds' "
+            f'"{distinct[0][1].name}" is taken on the surveyor\'s word.'
+        )
     if crs is None and distinct:
         crs = distinct[0][1]
         plan = _parts(crs)[0]

@@ -46,6 +46,7 @@ from accuracy.units import LengthUnit
 def graded_record(
     *,
     name: str,
+    cloud: str | None = None,
     attributes: Mapping[str, str],
     checkpoints: tuple[CheckpointResult, ...],
     excluded_ids: Collection[str],
@@ -74,6 +75,7 @@ def graded_record(
     verdicts = [verdict for request in requests for verdict in grade(evidence, request, LengthText(unit))]
     return RunRecord(
         name=name,
+        cloud=cloud,
         attributes=attributes,
         checkpoints=checkpoints,
         summary=summary,

@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 def against_itself(
     job: Job, headers: Mapping[str, Sequence[CloudHeader]], frame: WorkingFrame, progress: Progress
 ) -> tuple[RelativeResult, ...]:
-    """First the statement's run by its own passes, then against each run that the job names."""
+    """First the statement's cloud by its own passes, then against each one that the job names."""
     if job.relative is None:
         return ()
     # Loaded only here: most jobs do not ask for it.
@@ -29,20 +29,21 @@ def against_itself(
 
     settings = PlaceSettings() if job.relative.cell_m is None else PlaceSettings(cell_m=job.relative.cell_m)
     clouds = {
-        name: RunClouds(
-            name=name,
-            headers=group,
+        one.label: RunClouds(
+            name=one.label,
+            headers=headers[one.label],
+            selection=job.selection_of(one.cloud),
             horizontal_unit_m=frame.horizontal_unit.metres,
             vertical_unit_m=frame.height_unit.metres,
         )
-        for name, group in headers.items()
+        for one in job.clouds
     }
-    own = clouds[job.statement_run]
-    results = [within_run(own, selection=job.selection, settings=settings, progress=progress)]
+    own = clouds[job.statement.label]
+    results = [within_run(own, settings=settings, progress=progress)]
     results += [
-        compare_surfaces(own, clouds[name], selection=job.selection, settings=settings, progress=progress)
-        for name in job.relative.runs
-        if name != job.statement_run
+        compare_surfaces(own, clouds[label], settings=settings, progress=progress)
+        for label in dict.fromkeys(job.meant_by(name) for name in job.relative.runs)
+        if label != own.name
     ]
     return tuple(results)
 

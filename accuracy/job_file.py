@@ -1,4 +1,4 @@
-"""job.toml -> Job. The file's entries are nouns of their own, so that every key is checked.
+"""job.toml -> Job, by way of the entries of job_entries, so that every key is checked.
 
 A job file is read whole and refused whole: an unknown key, a wrong kind of value or an impossible
 one is a JobError that names the key, because a setting that is silently ignored changes what a
@@ -12,17 +12,18 @@ import re
 import tomllib
 from collections import Counter
 from collections.abc import Mapping
-from dataclasses import dataclass, field, fields, replace
+from dataclasses import fields, replace
 from difflib import get_close_matches
 from functools import partial
 from pathlib import Path
-from typing import Any, Literal, NewType, get_type_hints
+from typing import Any, get_type_hints
 
 import cattrs
 from cattrs.errors import BaseValidationError, ForbiddenExtraKeysError
 
 from accuracy.errors import AccuracyError, JobError
 from accuracy.job import (
+    CloudInput,
     FrameInput,
     GroundInput,
     Job,
@@ -30,149 +31,22 @@ from accuracy.job import (
     RunInput,
     TrajectoryInput,
 )
+from accuracy.job_entries import (
+    BARE_UNIT,
+    CloudEntry,
+    JobEntries,
+    RunEntry,
+    TrajectoryEntry,
+)
 from accuracy.kinds import Fault, faults, in_words, place, read_strictly, strict_text
 from accuracy.model import ClassRequest, ContractLimit, Exclusion
 from accuracy.reading.patches import PointSelection
-from accuracy.reading.table_types import HeightKind, TableOptions
+from accuracy.reading.table_types import TableOptions
 from accuracy.reading.trajectory import TrajectoryFormat
-from accuracy.reading.trajectory_polar import PolarSetup
 from accuracy.standards import check_request, side_by_side_requests
 from accuracy.units import SMALLEST_BARE_CM, LengthUnit, parse_length_m, parse_length_unit
 
 _WRITE = "See examples/job.toml for a job file that is complete."
-
-# Lengths in metres, read from texts; the name is the unit of a text that holds a bare number.
-_Metres = NewType("_Metres", float)
-_Centimetres = NewType("_Centimetres", float)
-_Millimetres = NewType("_Millimetres", float)
-_BARE_UNIT = {_Metres: "m", _Centimetres: "cm", _Millimetres: "mm"}
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Checkpoints:
-    file: Path
-    columns: str | None = None
-    unit: LengthUnit | None = None
-    height_unit: LengthUnit | None = None
-    average_duplicates: bool = False
-    crs: str | None = None
-    heights: HeightKind | None = None
-    survey_sigma_horizontal: _Millimetres | None = None
-    survey_sigma_height: _Millimetres | None = None
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Ground:
-    origin_name: str
-    grid_origin: tuple[float, float]
-    ground_origin: tuple[float, float] | None = None
-    combined_factor: float | None = None
-    mean_height: float | None = None
-    geoid_height: float | None = None
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Frame:
-    crs: str | None = None
-    unit: LengthUnit | None = None
-    height_unit: LengthUnit | None = None
-    heights: HeightKind | None = None
-    geoid: Path | None = None
-    grids: Path | None = None
-    ground: _Ground | None = None
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Class:
-    standard: str = "asprs-2024"
-    vertical: _Centimetres | None = None
-    horizontal: _Centimetres | None = None
-    three_d: _Centimetres | None = None
-    name: str | None = None
-    map_scale: float | None = None
-    contour_interval: _Metres | None = None
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Limit:
-    name: str
-    statistic: str
-    stratum: Literal["open", "vegetated", "easting", "northing", "horizontal", "3d", "relative"]
-    limit: _Centimetres | None = None
-    within: _Centimetres | None = None
-    least_share: float | None = None
-    least_checkpoints: int | None = None
-    where: dict[str, str] = field(default_factory=dict)
-    sentence: str | None = None
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Measure:
-    classes: list[int] | None = None
-    returns: Literal["all", "first", "last", "only"] = "all"
-    search_radius: _Metres | None = None
-    largest_radius: _Metres | None = None
-    templates: Path | None = None
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Trajectory:
-    file: Path
-    name: str | None = None
-    kind: Literal["gnss", "prism", "unknown"] = "unknown"
-    crs: str | None = None
-    format: TrajectoryFormat = field(default_factory=TrajectoryFormat)
-    polar: PolarSetup | None = None
-    instrument: tuple[float, float, float] | None = None
-    clock_offset: float | None = None
-    lever_arm: tuple[float | None, float | None, float | None] = (None, None, None)
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Run:
-    name: str
-    clouds: list[Path]
-    speed_km_per_h: float | None = None
-    mounting: str = "the vehicle"
-    attributes: dict[str, str] = field(default_factory=dict)
-    trajectory: _Trajectory | None = None
-    reference: list[_Trajectory] = field(default_factory=list)
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Relative:
-    runs: list[str] = field(default_factory=list)
-    cell: _Metres | None = None
-    graded: bool = False
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Exclude:
-    id: str
-    reason: str
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _JobFile:
-    checkpoints: _Checkpoints
-    run: list[_Run]
-    title: str | None = None
-    statement_run: str | None = None
-    contract_unit: LengthUnit = LengthUnit.METRE
-    frame: _Frame = field(default_factory=_Frame)
-    # "class" is a word of the language; the file says [class].
-    graded: _Class = field(default_factory=_Class)
-    limit: list[_Limit] = field(default_factory=list)
-    measure: _Measure = field(default_factory=_Measure)
-    exclude: list[_Exclude] = field(default_factory=list)
-    relative: _Relative | None = None
-    equivalence_margin: _Centimetres | None = None
-    compare_by: str | None = None
-    all_standards: bool = False
-    date: dt.date | None = None
-    project: str | None = None
-    prepared_by: str | None = None
-    prepared_for: str | None = None
 
 
 def read_job(path: Path) -> Job:
@@ -189,10 +63,13 @@ def read_job(path: Path) -> Job:
     if "class" in mapping:
         mapping["graded"] = mapping.pop("class")
     for run in mapping.get("run", ()):
-        if isinstance(run, dict) and isinstance(run.get("clouds"), str):
-            run["clouds"] = [run["clouds"]]  # one cloud may be written without brackets
+        if isinstance(run, dict):
+            _in_brackets(run, "clouds")
+            for cloud in run.get("cloud", ()):
+                if isinstance(cloud, dict):
+                    _in_brackets(cloud, "files")
     try:
-        entries = _converter(path.parent).structure(mapping, _JobFile)
+        entries = _converter(path.parent).structure(mapping, JobEntries)
     except BaseValidationError as error:
         raise _refusal(error, mapping, path) from None
     try:
@@ -203,11 +80,17 @@ def read_job(path: Path) -> Job:
         raise
 
 
+def _in_brackets(table: dict[str, Any], key: str) -> None:
+    """One file may be written without brackets."""
+    if isinstance(table.get(key), str):
+        table[key] = [table[key]]
+
+
 def _converter(folder: Path) -> cattrs.Converter:
     converter = cattrs.Converter(forbid_extra_keys=True, detailed_validation=True)
 
     read_strictly(converter)
-    for kind, unit in _BARE_UNIT.items():
+    for kind, unit in BARE_UNIT.items():
         converter.register_structure_hook(kind, partial(_length_m, unit))
     converter.register_structure_hook(Path, lambda value, _: folder / strict_text(value))
     converter.register_structure_hook(LengthUnit, lambda value, _: parse_length_unit(strict_text(value)))
@@ -270,7 +153,7 @@ def _told(fault: Fault) -> tuple[str, str | None]:
     return in_words(fault), None
 
 
-def _job(entries: _JobFile, path: Path) -> Job:
+def _job(entries: JobEntries, path: Path) -> Job:
     _check_runs(entries)
     measure = entries.measure
     measuring = {
@@ -281,14 +164,19 @@ def _job(entries: _JobFile, path: Path) -> Job:
         )
         if length is not None
     }
+    selection = PointSelection(
+        classes=None if measure.classes is None else frozenset(measure.classes), returns=measure.returns
+    )
     table = entries.checkpoints
     request, *others = _requests(entries)
     statement_run = entries.statement_run or entries.run[0].name
-    return Job(
-        title=entries.title or f"Accuracy of {statement_run}",
+    job = Job(
+        title=entries.title or "",
         checkpoints=table.file,
-        runs=tuple(_run(run) for run in entries.run),
+        runs=tuple(_run(run, selection) for run in entries.run),
         statement_run=statement_run,
+        statement_cloud=entries.statement_cloud,
+        baseline_run=entries.baseline_run,
         table=TableOptions(
             columns=table.columns,
             unit=table.unit,
@@ -303,9 +191,7 @@ def _job(entries: _JobFile, path: Path) -> Job:
         unit=entries.contract_unit,
         request=request,
         further_requests=tuple(others),
-        selection=PointSelection(
-            classes=None if measure.classes is None else frozenset(measure.classes), returns=measure.returns
-        ),
+        selection=selection,
         measuring=measuring,
         templates=measure.templates,
         relative=None
@@ -324,9 +210,10 @@ def _job(entries: _JobFile, path: Path) -> Job:
         prepared_for=entries.prepared_for,
         job_file=path,
     )
+    return job if entries.title else replace(job, title=f"Accuracy of {job.statement.label}")
 
 
-def _check_runs(entries: _JobFile) -> None:
+def _check_runs(entries: JobEntries) -> None:
     if not entries.run:
         raise JobError("no run is named", place="key run", remedy="Add at least one [[run]].")
     for number, run in enumerate(entries.run, start=1):
@@ -343,23 +230,9 @@ def _check_runs(entries: _JobFile) -> None:
         twice = [name for name, count in Counter(names).items() if count > 1]
         if twice:
             raise JobError(f'the {kind} "{twice[0]}" stands there twice', remedy="Name each once.")
-    known = [run.name for run in entries.run]
-    for name in entries.relative.runs if entries.relative is not None else ():
-        if name not in known:
-            raise JobError(
-                f'run "{name}" is to be compared with the statement\'s, and there is no such run',
-                place="key relative.runs",
-                remedy=f"Use some of {', '.join(known)}.",
-            )
-    if entries.statement_run is not None and entries.statement_run not in known:
-        raise JobError(
-            f'the statement is to speak of run "{entries.statement_run}", and there is no such run',
-            place="key statement_run",
-            remedy=f"Use one of {', '.join(known)}.",
-        )
 
 
-def _requests(entries: _JobFile) -> list[ClassRequest]:
+def _requests(entries: JobEntries) -> list[ClassRequest]:
     asked = entries.graded
     requests = [
         ClassRequest(
@@ -395,7 +268,7 @@ def _requests(entries: _JobFile) -> list[ClassRequest]:
     return requests
 
 
-def _frame(entries: _JobFile) -> FrameInput:
+def _frame(entries: JobEntries) -> FrameInput:
     frame, table = entries.frame, entries.checkpoints
     ground = frame.ground
     return FrameInput(
@@ -420,12 +293,16 @@ def _frame(entries: _JobFile) -> FrameInput:
     )
 
 
-def _run(entry: _Run) -> RunInput:
-    if not entry.clouds:
-        raise JobError(f'run "{entry.name}" names no cloud', remedy="Add clouds = [...].")
+def _run(entry: RunEntry, selection: PointSelection) -> RunInput:
+    if entry.clouds and entry.cloud:
+        raise JobError(
+            f'run "{entry.name}" has both clouds = [...] and [[run.cloud]]',
+            remedy="Write clouds = [...] for one cloud, a named [[run.cloud]] for each of several.",
+        )
     return RunInput(
         name=entry.name,
-        clouds=tuple(entry.clouds),
+        clouds=tuple(_cloud(one, selection) for one in entry.cloud)
+        or (CloudInput(files=tuple(entry.clouds)),),
         attributes=entry.attributes,
         speed_km_per_h=entry.speed_km_per_h,
         mounting=entry.mounting,
@@ -434,7 +311,19 @@ def _run(entry: _Run) -> RunInput:
     )
 
 
-def _trajectory(entry: _Trajectory, name: str) -> TrajectoryInput:
+def _cloud(entry: CloudEntry, of_job: PointSelection) -> CloudInput:
+    """What a cloud does not say of its points, the job says."""
+    selection = None
+    if entry.classes is not None or entry.returns is not None:
+        selection = replace(
+            of_job,
+            classes=of_job.classes if entry.classes is None else frozenset(entry.classes),
+            returns=of_job.returns if entry.returns is None else entry.returns,
+        )
+    return CloudInput(files=tuple(entry.files), name=entry.name, selection=selection)
+
+
+def _trajectory(entry: TrajectoryEntry, name: str) -> TrajectoryInput:
     return TrajectoryInput(
         path=entry.file,
         name=entry.name or name,

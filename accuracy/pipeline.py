@@ -10,29 +10,28 @@ from __future__ import annotations
 import dataclasses
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from pathlib import Path
 
 import numpy as np
 
 from accuracy import __version__
 from accuracy.conversion import use_grid_folder
-from accuracy.drives import Drives, conditions_of, read_drives, time_slip
+from accuracy.drives import conditions_of, read_drives, time_slip
 from accuracy.errors import RequestError
 from accuracy.explaining.mistakes import find_mistakes, frame_facts
 from accuracy.frames import WorkingFrame, refuse_distorted, working_frame
 from accuracy.grading import graded_record
+from accuracy.inputs import input_files, settings_in_words
 from accuracy.itself import against_itself, relative_accuracy
-from accuracy.job import Job, RunInput
+from accuracy.job import CloudOfRun, Job, RunInput
 from accuracy.matching.measure import matching_settings
 from accuracy.matching.target import TargetSettings
 from accuracy.matching.template import BUILT_IN, Template, load_templates
-from accuracy.measuring import check_radius, checkpoint_result, measuring_words
+from accuracy.measuring import check_radius, checkpoint_result
 from accuracy.model import (
     Checkpoint,
     CheckpointResult,
     ContractLimit,
     Exclusion,
-    InputFile,
     Mistake,
     Patch,
     Progress,
@@ -53,7 +52,6 @@ from accuracy.reading.cloud import (
     cloud_extent,
     hidden_clouds,
     read_headers,
-    sha256_of,
 )
 from accuracy.reading.cloud_header import CloudHeader
 from accuracy.reading.cloud_keeping import PatchWindow
@@ -61,14 +59,15 @@ from accuracy.reading.kept import rounded
 from accuracy.reading.patches import gather_patches
 from accuracy.reading.table_types import CheckpointTable
 from accuracy.rounding import LengthText
-from accuracy.runs import SPEED, compare_records
+from accuracy.runs import compare_records
+from accuracy.statistics.comparison_groups import SPEED
 from accuracy.subsets import check_attribute, expanded
 from accuracy.units import LengthUnit
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Measured:
-    """The record of a job, and the patches that it rests on, by run."""
+    """The record of a job, and the patches that it rests on, by the label of run and cloud."""
 
     result: Result
     patches: Mapping[str, tuple[Patch, ...]]
@@ -86,7 +85,7 @@ def measure(job: Job, progress: Progress = no_progress) -> Measured:
     """
     if job.frame.grids is not None:
         use_grid_folder(job.frame.grids)
-    headers = {run.name: read_headers(run.clouds) for run in job.runs}
+    headers = {one.label: read_headers(one.cloud.files) for one in job.clouds}
     frame = _frame(job, [header for group in headers.values() for header in group])
     table = read_checkpoints(job.checkpoints, job.table)
     placed = _placed(job, table, frame)
@@ -97,54 +96,46 @@ def measure(job: Job, progress: Progress = no_progress) -> Measured:
     templates = {} if job.templates is None else load_templates(job.templates)
     relative = against_itself(job, headers, frame, progress)
     drives = read_drives(job, frame, progress)
-    records, patches, inputs = [], {}, [_table_input(job.checkpoints)]
-    for run in job.runs:
-        record, kept = _measure_run(
-            job, run, headers[run.name], frame, checkpoints, table, templates, relative, progress
+    records, patches = [], {}
+    for one in job.clouds:
+        record, kept = _measure_cloud(
+            job, one, headers[one.label], frame, checkpoints, table, templates, relative, progress
         )
         record = dataclasses.replace(
             record, remarks=(*placed.steps, *frame.remarks, *placed.remarks, *record.remarks)
         )
-        if run.name in drives.rigs:
-            conditions, effects = conditions_of(drives.rigs[run.name], checkpoints, kept, record.checkpoints)
+        rig = drives.rigs.get(one.run.name)
+        if rig is not None:
+            conditions, effects = conditions_of(rig, checkpoints, kept, record.checkpoints)
             record = dataclasses.replace(record, conditions=conditions, condition_effects=effects)
         mistakes = (
-            *some_off_the_cloud(headers[run.name], frame, checkpoints),
+            *some_off_the_cloud(headers[one.label], frame, checkpoints),
             *_mistakes(job, record, frame),
         )
-        if run.name in drives.rigs:
-            slip = time_slip(drives.rigs[run.name], kept)
-            mistakes = mistakes if slip is None else (slip, *mistakes)
-        record = dataclasses.replace(record, mistakes=mistakes)
+        slip = None if rig is None else time_slip(rig, kept)
+        record = dataclasses.replace(record, mistakes=mistakes if slip is None else (slip, *mistakes))
         records.append(record)
-        patches[run.name] = kept
-        several = len(job.runs) > 1
-        inputs.extend(_cloud_inputs(run, headers[run.name], progress, several=several))
-        inputs.extend(_trajectory_inputs(run, drives, several=several))
-    if job.templates is not None:
-        inputs.append(InputFile(path=str(job.templates), sha256=sha256_of(job.templates), role="template"))
-    if job.frame.geoid is not None:
-        inputs.append(InputFile(path=str(job.frame.geoid), sha256=sha256_of(job.frame.geoid), role="geoid"))
-    if job.job_file is not None:
-        inputs.append(InputFile(path=str(job.job_file), sha256=sha256_of(job.job_file), role="job"))
+        patches[one.label] = kept
     compared = compare_records(
         records,
         requests=(job.request, *job.further_requests),
         margin_m=job.equivalence_margin_m,
         unit=job.unit,
         compare_by=job.compare_by,
+        baseline_run=job.baseline_run,
     )
-    statement = next(record for record in records if record.name == job.statement_run)
+    statement = next(record for record in records if record.label == job.statement.label)
     result = Result(
         software=Software(version=__version__),
         title=job.title,
         unit=job.unit,
         date=job.date,
-        inputs=tuple(inputs),
-        settings=_settings(job, placed),
+        inputs=input_files(job, headers, drives, progress),
+        settings=settings_in_words(job, placed.steps),
         requests=(job.request, *job.further_requests),
         measuring=job.measuring,
         equivalence_margin_m=job.equivalence_margin_m,
+        baseline_run=job.baseline_run,
         compare_by=job.compare_by,
         crs_wkt=None if frame.crs is None else frame.crs.to_wkt(),
         exclusions=job.exclusions,
@@ -288,12 +279,12 @@ def _limits(job: Job) -> list[ContractLimit]:
     return [limit for request in (job.request, *job.further_requests) for limit in request.limits]
 
 
-# --------------------------------------------------------------------------- one run
+# --------------------------------------------------------------------------- one cloud
 
 
-def _measure_run(
+def _measure_cloud(
     job: Job,
-    run: RunInput,
+    one: CloudOfRun,
     headers: Sequence[CloudHeader],
     frame: WorkingFrame,
     checkpoints: Sequence[Checkpoint],
@@ -307,14 +298,14 @@ def _measure_run(
         headers, checkpoints, horizontal_unit_m=unit_m, margin_m=job.window.outer_radius_m
     )
     if not near.any():
-        raise nowhere_near(run.name, headers, frame, checkpoints, table.path)
+        raise nowhere_near(one.label, headers, frame, checkpoints, table.path)
     gathered = gather_patches(
         headers,
         checkpoints,
         horizontal_unit_m=unit_m,
         vertical_unit_m=frame.height_unit.metres,
         window=_window(job, checkpoints),
-        selection=job.selection,
+        selection=job.selection_of(one.cloud),
         progress=progress,
     )
     patches = tuple(rounded(patch) for patch in gathered.patches)
@@ -322,21 +313,22 @@ def _measure_run(
     excluded = {exclusion.id: exclusion.reason for exclusion in job.exclusions}
     measured = []
     for number, (point, patch) in enumerate(zip(checkpoints, patches, strict=True), start=1):
-        progress(f"Measuring {run.name}", number, len(checkpoints))
+        progress(f"Measuring {one.label}", number, len(checkpoints))
         measured.append(checkpoint_result(point, patch, settings, excluded.get(point.id)))
     remarks = [*gathered.remarks]
-    if hidden := hidden_clouds(run.clouds):
+    if hidden := hidden_clouds(one.cloud.files):
         names = ", ".join(path.name for path in hidden[:5]) + (" and more" if len(hidden) > 5 else "")
         remarks.append(f"Hidden files (a name or folder that begins with a dot) were passed over: {names}.")
     if gathered.withheld_or_noise:
         remarks.append(
             f"{gathered.withheld_or_noise:,} withheld or noise points near checkpoints were left out."
         )
-    graded = run.name == job.statement_run and job.relative is not None and job.relative.graded
+    graded = one.label == job.statement.label and job.relative is not None and job.relative.graded
     return (
         graded_record(
-            name=run.name,
-            attributes=_run_attributes(run),
+            name=one.run.name,
+            cloud=one.cloud.name,
+            attributes=_run_attributes(one.run),
             checkpoints=tuple(measured),
             excluded_ids=excluded.keys(),
             requests=(job.request, *job.further_requests),
@@ -379,71 +371,3 @@ def _window(job: Job, checkpoints: Sequence[Checkpoint]) -> PatchWindow:
     return dataclasses.replace(
         job.window, whole_radius_m=whole_m, outer_radius_m=max(job.window.outer_radius_m, whole_m)
     )
-
-
-# --------------------------------------------------------------------------- what it rests on
-
-
-def _table_input(path: Path) -> InputFile:
-    return InputFile(path=str(path), sha256=sha256_of(path), role="checkpoints")
-
-
-def _cloud_inputs(
-    run: RunInput, headers: Sequence[CloudHeader], progress: Progress, *, several: bool
-) -> list[InputFile]:
-    return [
-        InputFile(
-            path=str(header.path),
-            sha256=sha256_of(header.path, progress),
-            role="cloud",
-            run=run.name if several else None,
-            points=header.point_count,
-            note="; ".join(header.remarks) or None,
-        )
-        for header in headers
-    ]
-
-
-def _trajectory_inputs(run: RunInput, drives: Drives, *, several: bool) -> list[InputFile]:
-    name = run.name if several else None
-    own = [] if run.trajectory is None else [run.trajectory]
-    return [
-        *(
-            InputFile(path=str(one.path), sha256=sha256_of(one.path), role="trajectory", run=name)
-            for one in own
-        ),
-        *(
-            InputFile(
-                path=str(one.path),
-                sha256=sha256_of(one.path),
-                role="reference",
-                run=name,
-                note="not compared" if (run.name, one.name) in drives.not_compared else None,
-            )
-            for one in run.references
-        ),
-    ]
-
-
-def _settings(job: Job, placed: Placed) -> dict[str, str]:
-    """Every setting that shaped the numbers, in words."""
-    selection = job.selection
-    settings = {
-        "points": "all classes but noise"
-        if selection.classes is None
-        else "classes " + ", ".join(str(number) for number in sorted(selection.classes)),
-        "returns": selection.returns,
-        "patch radius": f"{job.window.whole_radius_m:g} m whole or more, "
-        f"thinned to {job.window.outer_radius_m:g} m",
-        **measuring_words(job.measuring),
-    }
-    if selection.source_ids is not None:
-        settings["point sources"] = ", ".join(str(number) for number in sorted(selection.source_ids))
-    horizontal, height = job.survey_sigma_m
-    if horizontal is not None:
-        settings["survey uncertainty where the table gives none, per horizontal axis"] = f"{horizontal:g} m"
-    if height is not None:
-        settings["survey uncertainty where the table gives none, height"] = f"{height:g} m"
-    if placed.steps:
-        settings["conversions"] = " ".join(placed.steps)
-    return settings

@@ -108,17 +108,18 @@ def recheck(folder: Path, options: RecheckOptions, progress: Progress = no_progr
 
         measuring = with_radius(result.measuring, options.radius_m)
         fresh = {
-            record.name: measured_again(folder, record, result, measuring, progress) for record in records
+            record.label: measured_again(folder, record, result, measuring, progress) for record in records
         }
-        settings = new_settings(result.settings, measuring, fresh[result.run.name])
-        sentences += told(fresh, result.run.name)
+        settings = new_settings(result.settings, measuring, fresh[result.run.label])
+        sentences += told(fresh, result.run.label)
     renewed = []
     for number, record in enumerate(records, start=1):
         progress("Rechecking", number, len(records))
-        again = fresh.get(record.name)
+        again = fresh.get(record.label)
         checkpoints = record.checkpoints if again is None else again.checkpoints
         graded = graded_record(
             name=record.name,
+            cloud=record.cloud,
             attributes=record.attributes,
             checkpoints=tuple(_counted(checkpoints, subset, exclusions)),
             excluded_ids={exclusion.id for exclusion in exclusions},
@@ -143,8 +144,9 @@ def recheck(folder: Path, options: RecheckOptions, progress: Progress = no_progr
         margin_m=result.equivalence_margin_m,
         unit=result.unit,
         compare_by=result.compare_by,
+        baseline_run=result.baseline_run,
     )
-    statement = next(record for record in renewed if record.name == result.run.name)
+    statement = next(record for record in renewed if record.label == result.run.label)
     return Rechecked(
         result=dataclasses.replace(
             result,
@@ -182,7 +184,7 @@ def _archives(folder: Path, records: Sequence[RunRecord]) -> dict[str, bytes]:
     for record in records:
         if record.patches_file is None or record.patches_sha256 is None:
             raise RecordError(
-                f"the record of run {record.name} names no kept patches",
+                f"the record of run {record.label} names no kept patches",
                 path=folder,
                 remedy="Measure again with the cloud.",
             )
@@ -256,6 +258,7 @@ def _parts(
         part = Subset(ids=frozenset(members), words=None)
         graded = graded_record(
             name=record.name,
+            cloud=record.cloud,
             attributes=record.attributes,
             checkpoints=tuple(_counted(record.checkpoints, part, result.exclusions)),
             excluded_ids=(),

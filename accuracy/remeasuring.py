@@ -55,7 +55,7 @@ def measured_again(
     check_radius(measuring, min(patch.outer_radius_m for patch in patches.values()))
     checkpoints = []
     for number, point in enumerate(record.checkpoints, start=1):
-        progress(f"Measuring {record.name}", number, len(record.checkpoints))
+        progress(f"Measuring {record.label}", number, len(record.checkpoints))
         checkpoints.append(checkpoint_result(_as_surveyed(point), patches[point.id], settings, None))
     differing = tuple(
         before.id

@@ -28,13 +28,13 @@ def job_from_options(clouds: tuple[Path, ...], given: Mapping[str, Any]) -> Job:
 
     Raises RequestError for options that contradict each other.
     """
-    from accuracy.job import Job, RelativeInput, RunInput
+    from accuracy.job import CloudInput, Job, RelativeInput, RunInput
 
     name = cloud_name(clouds[0]) if len(clouds) == 1 else clouds[0].resolve().parent.name
     return Job(
         title=given["title"] or f"Accuracy of {name}",
         checkpoints=given["checkpoints"],
-        runs=(RunInput(name=name, clouds=clouds),),
+        runs=(RunInput(name=name, clouds=(CloudInput(files=clouds),)),),
         statement_run=name,
         table=table_options(given),
         survey_sigma_m=(

@@ -5,6 +5,7 @@ Part of the pipeline: after the runs are measured and graded.
 
 from __future__ import annotations
 
+import dataclasses
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -24,11 +25,10 @@ from accuracy.model import (
 )
 from accuracy.rounding import LengthText
 from accuracy.statistics.comparison import compare_all_runs, run_matrix
+from accuracy.statistics.comparison_groups import SPEED, compare_by_attributes
 from accuracy.statistics.speed import decide_fastest
 from accuracy.units import LengthUnit
 
-SPEED = "speed_km_per_h"
-"""The attribute of a run that holds its speed."""
 _COMPONENTS = (Component.VERTICAL, Component.HORIZONTAL, Component.THREE_D)
 
 
@@ -48,8 +48,9 @@ def compare_records(
     margin_m: float | None,
     unit: LengthUnit,
     compare_by: str | None = None,
+    baseline_run: str | None = None,
 ) -> Compared:
-    """Compare every pair of runs in every component that both have, and decide on the speed."""
+    """Compare every pair of runs and clouds in every component that both have, and decide on the speed."""
     if len(records) < 2:
         return Compared()
     text = LengthText(unit)
@@ -60,13 +61,23 @@ def compare_records(
         if not any(value is not None for row in matrix.residual_m for value in row):
             continue
         matrices.append(matrix)
-        found = compare_all_runs(records, component, margin_m=margin_m, text=text)
-        if compare_by is not None:
-            found += compare_all_runs(records, component, margin_m=margin_m, attribute=compare_by, text=text)
-        comparisons.extend(one for one in found if one.n > 0)
-    decisions = [_decision(records, requests[0].standard, component, text) for component in _COMPONENTS]
+        for attribute in dict.fromkeys((None, compare_by)):
+            comparisons += compare_all_runs(
+                records,
+                component,
+                margin_m=margin_m,
+                attribute=attribute,
+                baseline_run=baseline_run,
+                text=text,
+            )
+        comparisons += compare_by_attributes(records, component, margin_m=margin_m, text=text)
+    decisions = [
+        _decision([one for one in records if one.cloud == cloud], requests[0].standard, component, text)
+        for component in _COMPONENTS
+        for cloud in dict.fromkeys(one.cloud for one in records)
+    ]
     return Compared(
-        comparisons=tuple(comparisons),
+        comparisons=tuple(one for one in comparisons if one.n > 0),
         matrices=tuple(matrices),
         decisions=tuple(decision for decision in decisions if decision is not None),
     )
@@ -75,7 +86,10 @@ def compare_records(
 def _decision(
     records: Sequence[RunRecord], standard: str, component: Component, text: LengthText
 ) -> SpeedDecision | None:
-    """The fastest run that meets the first request's class; None where no class or no speed was given."""
+    """The fastest run that meets the first request's class, of runs with one kind of cloud.
+
+    None where no class or no speed was given.
+    """
     graded = []
     class_m: float | None = None
     for record in records:
@@ -88,7 +102,7 @@ def _decision(
         speed = record.attributes.get(SPEED)
         graded.append(
             GradedRun(
-                name=record.name,
+                name=record.label,
                 speed_m_per_s=None if speed is None else float(speed) / 3.6,
                 outcome=verdict.outcome,
                 tested_m=verdict.tested_m,
@@ -100,7 +114,8 @@ def _decision(
         )
     if class_m is None or all(one.speed_m_per_s is None for one in graded):
         return None
-    return decide_fastest(graded, class_m=class_m, component=component, text=text)
+    decided = decide_fastest(graded, class_m=class_m, component=component, text=text)
+    return dataclasses.replace(decided, cloud=records[0].cloud)
 
 
 def _why_not_graded(verdict: Verdict) -> str:

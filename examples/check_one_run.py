@@ -13,7 +13,9 @@ import accuracy
 
 def main(folder: Path) -> None:
     """Measure the demo's 12 km/h run by itself."""
-    run = accuracy.RunInput(name="12-eastbound", clouds=(folder / "12-eastbound.laz",))
+    run = accuracy.RunInput(
+        name="12-eastbound", clouds=(accuracy.CloudInput(files=(folder / "12-eastbound.laz",)),)
+    )
     job = accuracy.Job(
         title="Tern Quay, 12 km/h eastbound",
         checkpoints=folder / "checkpoints.csv",

@@ -107,6 +107,9 @@ from accuracy.model.record import (
 from accuracy.model.record import (
     Software as Software,
 )
+from accuracy.model.record import (
+    label_of as label_of,
+)
 from accuracy.model.relative import (
     RelativeComparison as RelativeComparison,
 )

@@ -30,6 +30,8 @@ class InputFile:
     sha256: str
     role: Literal["cloud", "checkpoints", "trajectory", "reference", "job", "geoid", "template", "result"]
     run: str | None = None
+    cloud: str | None = None
+    """Of the clouds of that run, the one it belongs to, where they have names."""
     points: int | None = None
     note: str | None = None
 
@@ -55,11 +57,19 @@ class Mistake:
     """Evidence weight: larger explains more, after the price of its parameters."""
 
 
+def label_of(run: str, cloud: str | None) -> str:
+    """A cloud of a run as tables and sentences call it: the run alone where the cloud has no name."""
+    return run if cloud is None else f"{run} {cloud}"
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RunRecord:
-    """One run's measurement: the core of the record."""
+    """The measurement of one run, or of one cloud of a run: the core of the record."""
 
     name: str
+    """Of the run."""
+    cloud: str | None = None
+    """Which of the run's clouds, such as lidar or photogrammetric; None where none is named."""
     attributes: Mapping[str, str] = field(default_factory=dict)
     checkpoints: tuple[CheckpointResult, ...]
     summary: Summary
@@ -78,6 +88,11 @@ class RunRecord:
     patches_file: str | None = None
     """The archive of its patches, beside the record."""
     patches_sha256: str | None = None
+
+    @property
+    def label(self) -> str:
+        """Run and cloud as every table and sentence calls them; no other record has the same."""
+        return label_of(self.name, self.cloud)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -99,7 +114,7 @@ class Result:
     run: RunRecord
     """The run that the statement speaks of."""
     runs: tuple[RunRecord, ...] = ()
-    """Every run of a job of several, the statement's among them."""
+    """Every run of a job of several, cloud by cloud, the statement's among them."""
     trajectories: tuple[TrajectoryComparison, ...] = ()
     not_compared: tuple[str, ...] = ()
     """References that could not be compared with their run, each with the reason, in sentences."""
@@ -115,6 +130,8 @@ class Result:
     measuring: Mapping[str, float] = field(default_factory=dict)
     """Settings of the measurement that the user changed, by name; lengths in metres."""
     equivalence_margin_m: float | None = None
+    baseline_run: str | None = None
+    """The run that every other is held against first."""
     compare_by: str | None = None
     """Attribute of the checkpoints within whose values runs are compared as well."""
     subset: str | None = None

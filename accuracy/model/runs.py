@@ -36,10 +36,24 @@ class PairedTest:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RunComparison:
-    """Two runs at the checkpoints that both measured; differences are run a minus run b."""
+    """Two runs at the checkpoints that both measured; differences are run a minus run b.
+
+    A run stands for each of its clouds, under its label. Where ``attribute`` is given, all runs of
+    one value of it stand against all of another: the residuals of a group are pooled at each
+    checkpoint.
+    """
 
     run_a: str
     run_b: str
+    across: Literal["runs", "clouds", "runs and clouds"] = "runs"
+    """What sets the two apart: another run, another cloud of one run, or both."""
+    attribute: str | None = None
+    """Of the runs, whose values ``run_a`` and ``run_b`` then name."""
+    members_a: tuple[str, ...] = ()
+    members_b: tuple[str, ...] = ()
+    """The runs of each group."""
+    also_apart_in: tuple[str, ...] = ()
+    """Other attributes in which the groups differ, so that the difference may be theirs."""
     component: Component
     stratum: str | None = None
     """The attribute and value that these checkpoints share; None for all."""
@@ -96,6 +110,8 @@ class SpeedDecision:
 
     answer: Literal["fastest", "none", "undecided"]
     component: Component
+    cloud: str | None = None
+    """The clouds that it speaks of, where runs have several."""
     class_m: float
     fastest_met: str | None
     """The fastest run whose tested figure meets the class."""

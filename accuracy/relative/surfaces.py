@@ -31,10 +31,12 @@ from accuracy.relative.sampling import (
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RunClouds:
-    """The clouds of one run, and what their coordinates count."""
+    """The files of one run, or of one cloud of it, and what their coordinates count."""
 
     name: str
     headers: Sequence[CloudHeader]
+    selection: PointSelection | None = None
+    """Which of the points are taken; None for all but noise."""
     horizontal_unit_m: float = 1.0
     vertical_unit_m: float = 1.0
 
@@ -46,7 +48,6 @@ class RunClouds:
 def within_run(
     run: RunClouds,
     *,
-    selection: PointSelection | None = None,
     settings: PlaceSettings | None = None,
     progress: Progress = no_progress,
 ) -> RelativeResult:
@@ -56,7 +57,7 @@ def within_run(
     CloudError where a file cannot be read.
     """
     settings = settings or PlaceSettings()
-    (table,) = _tables((run,), selection, settings, progress)
+    (table,) = _tables((run,), settings, progress)
     return _within(run.name, table, settings)
 
 
@@ -64,7 +65,6 @@ def compare_surfaces(
     run_a: RunClouds,
     run_b: RunClouds,
     *,
-    selection: PointSelection | None = None,
     settings: PlaceSettings | None = None,
     registration: RegistrationSettings | None = None,
     progress: Progress = no_progress,
@@ -75,7 +75,7 @@ def compare_surfaces(
     CloudError where a file cannot be read.
     """
     settings = settings or PlaceSettings()
-    a, b = _tables((run_a, run_b), selection, settings, progress)
+    a, b = _tables((run_a, run_b), settings, progress)
     remarks = _remarks((run_a.name, a), (run_b.name, b))
     if len(a) and len(b):
         cells_a, cells_b = pass_cells(a, settings), pass_cells(b, settings)
@@ -100,9 +100,7 @@ def compare_surfaces(
     return RelativeResult(comparisons=comparisons, shifts=(shift,), remarks=remarks)
 
 
-def _tables(
-    runs: Sequence[RunClouds], selection: PointSelection | None, settings: PlaceSettings, progress: Progress
-) -> tuple[CellTable, ...]:
+def _tables(runs: Sequence[RunClouds], settings: PlaceSettings, progress: Progress) -> tuple[CellTable, ...]:
     grid = cell_grid(
         [(run.headers, run._units) for run in runs],
         cell_m=settings.cell_m,
@@ -115,7 +113,7 @@ def _tables(
             grid,
             horizontal_unit_m=run.horizontal_unit_m,
             vertical_unit_m=run.vertical_unit_m,
-            selection=selection,
+            selection=run.selection,
             progress=progress,
             label=run.name,
         )

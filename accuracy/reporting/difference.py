@@ -18,6 +18,7 @@ from accuracy.model import (
     RunRecord,
     Verdict,
     VerticalResidual,
+    label_of,
 )
 from accuracy.reporting import render, words
 from accuracy.reporting.svg import clean
@@ -144,10 +145,10 @@ def compare_results(a: Result, b: Result) -> ResultDifference:
 
 
 def _paired_runs(a: Result, b: Result) -> Iterator[tuple[str, RunRecord | None, RunRecord | None]]:
-    before = {run.name: run for run in a.runs or (a.run,)}
-    after = {run.name: run for run in b.runs or (b.run,)}
+    before = {run.label: run for run in a.runs or (a.run,)}
+    after = {run.label: run for run in b.runs or (b.run,)}
     if len(before) == len(after) == 1:
-        yield b.run.name, a.run, b.run
+        yield b.run.label, a.run, b.run
         return
     for name in dict.fromkeys([*before, *after]):
         yield name, before.get(name), after.get(name)
@@ -167,7 +168,8 @@ def _inputs(a: Result, b: Result) -> tuple[Change, ...]:
     def listed(result: Result) -> dict[str, str]:
         found: dict[str, str] = {}
         for i in result.inputs:
-            name = f"{words.INPUT_ROLE[i.role]} {file_name(i.path)}" + (f", run {i.run}" if i.run else "")
+            whose = f", run {label_of(i.run, i.cloud)}" if i.run else ""
+            name = f"{words.INPUT_ROLE[i.role]} {file_name(i.path)}{whose}"
             found[name] = f"{found[name]}; {i.sha256}" if name in found else i.sha256
         return found
 
@@ -178,7 +180,7 @@ def _settings(result: Result) -> dict[str, str]:
     text = LengthText(result.unit)
     found = {
         "software": result.software.version,
-        "statement's run": result.run.name,
+        "statement's run": result.run.label,
         "contract's unit": str(result.unit),
         "frame": result.crs or "not stated",
         "heights": result.vertical_datum or "not stated",

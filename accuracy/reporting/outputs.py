@@ -66,12 +66,12 @@ def pack(measured: Measured) -> tuple[Result, dict[str, bytes]]:
     """The record with the names and digests of its patch archives, and the archives by name."""
     result, patches = measured.result, measured.patches
     archives: dict[str, bytes] = {}
-    numbers = {run: number for number, run in enumerate(patches, start=1)}
+    numbers = {label: number for number, label in enumerate(patches, start=1)}
 
     def kept(record: RunRecord) -> RunRecord:
-        name = "patches.npz" if len(patches) == 1 else f"patches-{numbers[record.name]:02d}.npz"
+        name = "patches.npz" if len(patches) == 1 else f"patches-{numbers[record.label]:02d}.npz"
         if name not in archives:
-            archives[name] = pack_patches(patches[record.name])
+            archives[name] = pack_patches(patches[record.label])
         return dataclasses.replace(record, patches_file=name, patches_sha256=digest(archives[name]))
 
     stamped = dataclasses.replace(

@@ -12,7 +12,7 @@ def spoken(result: Result) -> tuple[str, ...]:
     """What the command says when it is done: figures first, then each verdict."""
     text = LengthText(result.unit)
     unit = text.small_symbol
-    names = [run.name for run in (result.run, *result.runs)]
+    names = [run.label for run in (result.run, *result.runs)]
     summary = result.run.summary
     used = sum(point.used for point in result.run.checkpoints)
     lines = [

@@ -132,8 +132,8 @@ COLUMNS: tuple[Column, ...] = (
 
 
 def _runs(result: Result) -> list[RunRecord]:
-    """The run of the statement first, then the others."""
-    return [result.run, *(r for r in result.runs if r.name != result.run.name)]
+    """The cloud of the statement first, then the others."""
+    return [result.run, *(r for r in result.runs if r.label != result.run.label)]
 
 
 def _attributes(result: Result) -> list[str]:
@@ -153,6 +153,7 @@ def _rows(result: Result) -> Iterable[tuple[RunRecord, CheckpointResult, list[Ce
                 c,
                 [
                     run.name,
+                    run.cloud,
                     *(take(c) for _, _, take in COLUMNS),
                     *(c.attributes.get(name) for name in attributes),
                 ],
@@ -165,7 +166,7 @@ def _number(cell: Cell) -> Cell:
 
 
 def write_residuals_csv(result: Result, path: Path) -> None:
-    """Write one row per run and checkpoint: metres, shortest exact digits, UTF-8, CRLF, header with units.
+    """Write one row per run, cloud and checkpoint: metres, shortest exact digits, UTF-8, CRLF.
 
     Columns that the user's table had beyond the known ones follow at the end as ``attribute NAME``.
     """
@@ -173,7 +174,12 @@ def write_residuals_csv(result: Result, path: Path) -> None:
     # RFC 4180; with a bare line feed the writer would leave a carriage return inside an id unquoted.
     writer = csv.writer(stream, lineterminator="\r\n")
     writer.writerow(
-        ["run", *(name for name, _, _ in COLUMNS), *(f"attribute {name}" for name in _attributes(result))]
+        [
+            "run",
+            "cloud",
+            *(name for name, _, _ in COLUMNS),
+            *(f"attribute {name}" for name in _attributes(result)),
+        ]
     )
     for _, _, row in _rows(result):
         writer.writerow([_number(cell) for cell in row])
@@ -243,7 +249,7 @@ def _point(c: CheckpointResult, srs_id: int) -> bytes:
 
 def _column_names(attributes: Iterable[str]) -> list[str]:
     """Attribute names made unique, since SQL tells columns apart without regard to case."""
-    taken = {"fid", "geom", "run", *(name.lower() for name, _, _ in COLUMNS)}
+    taken = {"fid", "geom", "run", "cloud", *(name.lower() for name, _, _ in COLUMNS)}
     names = []
     for attribute in attributes:
         base = name = f"attribute {attribute}".replace("\0", "")
@@ -277,8 +283,8 @@ def write_residuals_gpkg(result: Result, path: Path) -> None:
     ]
     if system is not None:
         systems.append(system)
-    names = ["run", *(name for name, _, _ in COLUMNS), *_column_names(_attributes(result))]
-    types = ["TEXT", *(kind for _, kind, _ in COLUMNS), *("TEXT" for _ in _attributes(result))]
+    names = ["run", "cloud", *(name for name, _, _ in COLUMNS), *_column_names(_attributes(result))]
+    types = ["TEXT", "TEXT", *(kind for _, kind, _ in COLUMNS), *("TEXT" for _ in _attributes(result))]
     layout = ", ".join(f"{_quoted(n)} {t}" for n, t in zip(names, types, strict=True))
     rows = list(_rows(result))
     eastings, northings = [c.easting_m for _, c, _ in rows], [c.northing_m for _, c, _ in rows]

@@ -59,9 +59,9 @@ def _sentences(
             "Too few checkpoints with a known state differ enough in any condition to look for an effect."
         ]
     said += [
-        f"Run {other.name}: {in_unit(one.words, unit)}"
+        f"Run {other.label}: {in_unit(one.words, unit)}"
         for other in records
-        if other.name != run.name
+        if other.label != run.label
         for one in other.condition_effects
         if one.carried
     ]

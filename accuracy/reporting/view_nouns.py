@@ -177,6 +177,15 @@ class DecisionView:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class PairsView:
+    """One table of runs, clouds or groups held against each other."""
+
+    heading: str
+    note: str
+    table: Table
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class RunsView:
     """Runs compared."""
 
@@ -186,10 +195,10 @@ class RunsView:
     chart: ChartView | None
     matrices: tuple[ChartView, ...]
     matrices_note: str
-    pairs: tuple[tuple[str, Table], ...]
+    pairs: tuple[PairsView, ...]
     pairs_note: str
     annex_matrices: tuple[tuple[str, Table], ...]
-    annex_pairs: tuple[tuple[str, Table], ...]
+    annex_pairs: tuple[PairsView, ...]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -6,19 +6,17 @@ from collections.abc import Sequence
 
 from accuracy.model import (
     Component,
-    Cover,
     Outcome,
     Result,
-    RunComparison,
     RunMatrix,
     RunRecord,
     SpeedDecision,
 )
-from accuracy.reporting import charts_runs, words
+from accuracy.reporting import charts_runs, view_pairs, words
 from accuracy.reporting.view_nouns import ChartView, DecisionView, RunsView, Table, Tone
 from accuracy.reporting.view_statement import figure_name, tested_figure
 from accuracy.rounding import LengthText, fixed
-from accuracy.runs import SPEED
+from accuracy.statistics.comparison_groups import SPEED
 from accuracy.units import LengthUnit
 
 DASH = "\N{EN DASH}"
@@ -30,12 +28,6 @@ _MATRIX_TITLES = {
     Component.HORIZONTAL: "Horizontal residual of every run at every checkpoint",
     Component.THREE_D: "Three-dimensional residual of every run at every checkpoint",
 }
-_PAIR_NOTE = (
-    "Differences are the first run minus the second: negative where the first is the more accurate. The "
-    "p-values are corrected for all pairs tested alongside (Holm). Swap: residuals of the two runs exchanged "
-    "at random; size: Wilcoxon signed ranks of the absolute residuals; spread: Pitman and Morgan. Alike: two "
-    "one-sided tests that the RMSEs differ by less than {margin}."
-)
 
 
 def runs(result: Result) -> RunsView | None:
@@ -43,21 +35,7 @@ def runs(result: Result) -> RunsView | None:
     if len(result.runs) < 2:
         return None
     text = LengthText(result.unit)
-    shared = [one for one in result.comparisons if one.stratum is None]
-    pairs = [
-        (words.COMPONENT[component], _pairs(found, text))
-        for component in (Component.VERTICAL, Component.HORIZONTAL)
-        if (found := [one for one in shared if one.component is component])
-    ]
-    further = [
-        one for one in result.comparisons if one.stratum is not None or one.component is Component.THREE_D
-    ]
-    margin = next((one.margin_m for one in result.comparisons if one.margin_m is not None), None)
-    margin_words = (
-        "the margin, where one was given"
-        if margin is None
-        else f"{text.class_value(margin)} {text.small_symbol}"
-    )
+    near, annex = view_pairs.pairs(result)
     return RunsView(
         decisions=tuple(_decision(one, result.runs) for one in result.decisions),
         undecided=None
@@ -71,42 +49,46 @@ def runs(result: Result) -> RunsView | None:
             if one.component is not Component.THREE_D and len(one.ids) <= MOST_IN_PICTURE
         ),
         matrices_note=_matrices_note(result.matrices),
-        pairs=tuple(pairs),
-        pairs_note=_pair_note(margin_words, result.runs) if pairs or further else "",
+        pairs=near,
+        pairs_note=view_pairs.note(result) if near or annex else "",
         annex_matrices=tuple(
             (_MATRIX_TITLES[one.component], _matrix_table(one, text))
             for one in result.matrices
             if one.component is not Component.THREE_D
         ),
-        annex_pairs=_by_part(further, text),
+        annex_pairs=annex,
     )
 
 
 def speed_lines(result: Result) -> tuple[str, ...]:
     """For the statement page: one sentence per component in which any run was graded."""
-    return tuple(
-        f"{words.COMPONENT[one.component]}: {one.sentence}"
-        for one in result.decisions
-        if _graded(one.component, result.runs)
-    )
+    return tuple(f"{_of(one)}: {one.sentence}" for one in result.decisions if _graded(one, result.runs))
 
 
-def _graded(component: Component, records: Sequence[RunRecord]) -> bool:
+def _of(one: SpeedDecision) -> str:
+    """The component that a decision is about, and the clouds where there are several."""
+    return words.COMPONENT[one.component] + (f", {one.cloud}" if one.cloud is not None else "")
+
+
+def _graded(one: SpeedDecision, records: Sequence[RunRecord]) -> bool:
     return any(
-        v.component is component and v.outcome is not Outcome.NOT_GRADED for r in records for v in r.verdicts
+        v.component is one.component and v.outcome is not Outcome.NOT_GRADED
+        for r in records
+        if r.cloud == one.cloud
+        for v in r.verdicts
     )
 
 
 def _decision(one: SpeedDecision, records: Sequence[RunRecord]) -> DecisionView:
-    if not _graded(one.component, records):
+    if not _graded(one, records):
         return DecisionView(
-            component=words.COMPONENT[one.component],
+            component=_of(one),
             tone="not-graded",
             sentence="No run was graded, so no speed can be named.",
             evidence=(),
         )
     return DecisionView(
-        component=words.COMPONENT[one.component],
+        component=_of(one),
         tone=_TONE[one.answer],
         sentence=one.sentence,
         evidence=one.evidence,
@@ -132,7 +114,7 @@ def by_speed(records: Sequence[RunRecord]) -> list[RunRecord]:
 def _table(records: Sequence[RunRecord], text: LengthText) -> Table:
     rows = []
     for record in by_speed(records):
-        cells = [record.name]
+        cells = [record.label]
         for component in charts_runs.COMPONENTS:
             n, tested, interval, verdict = tested_figure(component, record)
             cells.append(str(n) if n else DASH)
@@ -173,9 +155,9 @@ def _chart(records: Sequence[RunRecord], unit: LengthUnit) -> ChartView | None:
     groups = _groups(records)
     rows = [
         charts_runs.RunRow(
-            name=record.name,
+            name=record.label,
             detail=_attributes(record),
-            group=groups.get(record.name, 0),
+            group=groups.get(record.label, 0),
             figures={
                 component: found
                 for component in charts_runs.COMPONENTS
@@ -218,85 +200,10 @@ def _direction(record: RunRecord) -> str | None:
 
 def _groups(records: Sequence[RunRecord]) -> dict[str, int]:
     names = list(dict.fromkeys(value for r in records if (value := _direction(r))))
-    return {r.name: names.index(found) for r in records if (found := _direction(r)) is not None}
+    return {r.label: names.index(found) for r in records if (found := _direction(r)) is not None}
 
 
-# --------------------------------------------------------------------------- pairs and matrix
-
-
-def _p(value: float | None) -> str:
-    if value is None:
-        return DASH
-    return "< 0.001" if value < 0.001 else fixed(value, 3)
-
-
-def _holm(one: RunComparison, name: str) -> str:
-    test = next((t for t in one.tests if t.name == name), None)
-    if test is None:
-        return DASH
-    return _p(test.p_value if test.p_holm is None else test.p_holm)
-
-
-def _pair_note(margin: str, records: Sequence[RunRecord]) -> str:
-    said = _PAIR_NOTE.format(margin=margin)
-    used = [c for record in records for c in record.checkpoints if c.used and c.vertical.measured]
-    if any(c.cover is Cover.VEGETATED for c in used):
-        said += (
-            " Vertical pairs count every height that both runs measured, those in vegetation included; the "
-            "table of all runs, like the class, counts open ground only."
-        )
-    return said
-
-
-def _by_part(found: Sequence[RunComparison], text: LengthText) -> tuple[tuple[str, Table], ...]:
-    """A table for each component and part of the checkpoints, with its heading."""
-    parts: dict[str, list[RunComparison]] = {}
-    for one in found:
-        where = f", {one.stratum}" if one.stratum else ""
-        parts.setdefault(f"{words.COMPONENT[one.component]}{where}", []).append(one)
-    return tuple((name, _pairs(members, text)) for name, members in parts.items())
-
-
-def _pairs(found: Sequence[RunComparison], text: LengthText) -> Table:
-    rows = []
-    for one in found:
-        interval = one.rmse_difference_interval_95_m
-        rows.append(
-            (
-                f"{one.run_a} \N{MINUS SIGN} {one.run_b}",
-                str(one.n),
-                text.small(one.rmse_a_m),
-                text.small(one.rmse_b_m),
-                text.small(one.rmse_difference_m, signed=True),
-                DASH
-                if interval is None
-                else f"{text.small(interval[0], signed=True)} to {text.small(interval[1], signed=True)}",
-                _holm(one, "swap"),
-                _holm(one, "wilcoxon_size"),
-                _holm(one, "pitman_morgan"),
-                _p(one.equivalence_p),
-                _short(one, text),
-            )
-        )
-    unit = text.small_symbol
-    head = ("Runs", "n", f"RMSE first ({unit})", f"RMSE second ({unit})", f"Difference ({unit})")
-    return Table(
-        head=(*head, "95 % interval", "p swap", "p size", "p spread", "p alike", "Finding"), rows=tuple(rows)
-    )
-
-
-def _short(one: RunComparison, text: LengthText) -> str:
-    """What the comparison's own sentence concludes, without the figures that stand in the row."""
-    if one.rmse_difference_interval_95_m is None:
-        return "too few to say"
-    said = one.words.rpartition(": ")[2].removesuffix(".")
-    for run, place in ((one.run_a, "first"), (one.run_b, "second")):
-        said = said.replace(f"{run} is the more accurate", f"{place} more accurate")
-    margin = "" if one.margin_m is None else f" within {text.class_value(one.margin_m)} {text.small_symbol}"
-    said = said.replace(f"a real difference, but{margin} of each other", f"differ, but{margin}")
-    return said.replace(f"shown to be alike{margin}", "alike").replace(
-        "no difference is shown, and none is ruled out", "not decided"
-    )
+# --------------------------------------------------------------------------- matrix
 
 
 def _matrix_chart(one: RunMatrix, unit: LengthUnit) -> ChartView:

@@ -19,12 +19,14 @@ from accuracy.model import (
     RunRecord,
     Verdict,
     VerticalResidual,
+    label_of,
 )
 from accuracy.reporting import charts_residuals, words
 from accuracy.reporting.lengths import in_unit
 from accuracy.reporting.view_nouns import ExclusionView, InputRow, Pair, RuleView, Tone, VerdictView
 from accuracy.rounding import LengthText, beside_limit, fixed, printed_pair
-from accuracy.runs import SPEED, interval_of_tested
+from accuracy.runs import interval_of_tested
+from accuracy.statistics.comparison_groups import SPEED
 from accuracy.statistics.stated import rmse_interval
 from accuracy.units import LengthUnit
 
@@ -235,7 +237,8 @@ def facts(result: Result) -> tuple[Pair, ...]:
     places = sum(c.used and c.horizontal.measured for c in run.checkpoints)
     surveyed = sum(c.role is Role.CHECK for c in run.checkpoints)
     control = len(run.checkpoints) - surveyed
-    points = sum(i.points or 0 for i in result.inputs if i.role == "cloud" and i.run in (None, run.name))
+    own = [i for i in result.inputs if i.role == "cloud" and i.run in (None, run.name)]
+    points = sum(i.points or 0 for i in own if i.cloud in (None, run.cloud))
     plural = "s" if surveyed != 1 else ""
     counts = f"{surveyed} checkpoint{plural}: {heights} used for height, {places} for horizontal position"
     if control:
@@ -245,7 +248,7 @@ def facts(result: Result) -> tuple[Pair, ...]:
         ("Prepared for", result.prepared_for),
         ("Prepared by", result.prepared_by),
         ("Date", result.date),
-        ("Run", ", ".join([run.name, *(_attribute(k, v) for k, v in run.attributes.items())])),
+        ("Run", ", ".join([run.label, *(_attribute(k, v) for k, v in run.attributes.items())])),
         ("Cloud", f"{points:,} points".replace(",", "\N{NARROW NO-BREAK SPACE}") if points else None),
         ("Survey", counts),
         ("Standard", "; ".join(standards) or None),
@@ -294,7 +297,7 @@ def remarks(result: Result) -> tuple[str, ...]:
     """The record's remarks with file names for paths, the same remark on several files made once."""
     paths = sorted({i.path for i in result.inputs}, key=len, reverse=True)
     names = {file_name(path) for path in paths}
-    users = (*names, *(run.name for run in (result.run, *result.runs)))
+    users = (*names, *(run.label for run in (result.run, *result.runs)))
     files: dict[str, list[str]] = {}
     for remark in (*result.not_compared, *result.run.remarks):
         said = remark
@@ -356,7 +359,7 @@ def inputs(result: Result) -> tuple[InputRow, ...]:
             note="; ".join(
                 part
                 for part in (
-                    i.run and f"run {i.run}",
+                    i.run and f"run {label_of(i.run, i.cloud)}",
                     i.points is not None
                     and f"{i.points:,}".replace(",", "\N{NARROW NO-BREAK SPACE}") + " points",
                     i.note and in_unit(i.note, result.unit, (file_name(i.path),)),

@@ -128,10 +128,12 @@ def test_runs_apart_and_empty_choices_give_reasons(tmp_path: Path, rng: np.rando
     assert (apart.comparisons[0].n, apart.comparisons[0].rmsd_m) == (0, None)
     assert "share only 0" in (apart.shifts[0].why_not or "")
     nothing = PointSelection(classes=frozenset({2}))
-    none = within_run(RunClouds(name="a", headers=a), selection=nothing)
+    none = within_run(RunClouds(name="a", headers=a, selection=nothing))
     assert none.comparisons == ()
     assert "no point is left" in none.remarks[0]
-    both = compare_surfaces(RunClouds(name="a", headers=a), RunClouds(name="b", headers=b), selection=nothing)
+    both = compare_surfaces(
+        *(RunClouds(name=n, headers=h, selection=nothing) for n, h in (("a", a), ("b", b)))
+    )
     assert both.comparisons[0].n == 0
     assert both.shifts[0].why_not
 

@@ -61,7 +61,7 @@ def test_flight_lines_agree_with_points_against_planes(
     RMSE 34 mm point by point: planes of whole cells scatter less, never more.
     """
     headers = read_headers([shared_data / path])
-    found = between(within_run(RunClouds(name="line", headers=headers), selection=GROUND))
+    found = between(within_run(RunClouds(name="line", headers=headers, selection=GROUND)))
     plain = point_to_plane_m(shared_data / path, first, second)
     assert found.n > 100
     assert plain.size > 500
@@ -77,9 +77,9 @@ def test_four_tiles_are_one_ground(shared_data: Path) -> None:
     """Cells are counted once across tile edges, and the evidence grades what the passes show."""
     paths = [shared_data / f"tiles/test_data_{e}_{n}_LA93_IGN69.laz" for e, n in TILES]
     alone = sum(
-        between(within_run(RunClouds(name="t", headers=read_headers([p])), selection=GROUND)).n for p in paths
+        between(within_run(RunClouds(name="t", headers=read_headers([p]), selection=GROUND))).n for p in paths
     )
-    result = within_run(RunClouds(name="t", headers=read_headers(paths)), selection=GROUND)
+    result = within_run(RunClouds(name="t", headers=read_headers(paths), selection=GROUND))
     together = between(result)
     assert together.n > 500
     assert abs(together.n - alone) < 0.15 * together.n
@@ -100,10 +100,11 @@ def test_line_against_line_as_two_runs(shared_data: Path, tmp_path: Path) -> Non
     for source in (3025, 3026):
         las = laspy.LasData(whole.header, whole.points[whole.point_source_id == source])
         las.write(tmp_path / f"{source}.laz")
-        runs.append(RunClouds(name=str(source), headers=read_headers([tmp_path / f"{source}.laz"])))
-    result = compare_surfaces(runs[0], runs[1], selection=GROUND)
+        headers = read_headers([tmp_path / f"{source}.laz"])
+        runs.append(RunClouds(name=str(source), headers=headers, selection=GROUND))
+    result = compare_surfaces(runs[0], runs[1])
     headers = read_headers([shared_data / "clouds/las_with_origin_dsmMarker.laz"])
-    inside = between(within_run(RunClouds(name="x", headers=headers), selection=GROUND))
+    inside = between(within_run(RunClouds(name="x", headers=headers, selection=GROUND)))
     found = result.comparisons[0]
     assert found.n == pytest.approx(inside.n, rel=0.1)
     assert found.median_m == pytest.approx(inside.median_m, abs=0.002)

@@ -11,7 +11,7 @@ import pytest
 from accuracy.drives import Drives, read_drives, time_slip
 from accuracy.errors import RequestError
 from accuracy.frames import working_frame
-from accuracy.job import Job, RunInput, TrajectoryInput
+from accuracy.job import CloudInput, Job, RunInput, TrajectoryInput
 from accuracy.model import Patch, Trajectory, no_progress
 from accuracy.reading.trajectory import TrajectoryFormat
 from accuracy.units import LengthUnit
@@ -98,7 +98,7 @@ def job_of(*runs: tuple[str, Path, dict[str, Path]]) -> Job:
         runs=tuple(
             RunInput(
                 name=name,
-                clouds=(Path("none.laz"),),
+                clouds=(CloudInput(files=(Path("none.laz"),)),),
                 trajectory=TrajectoryInput(path=rig, name=name, format=TrajectoryFormat(name=name)),
                 references=tuple(TrajectoryInput(path=p, name=n) for n, p in references.items()),
             )

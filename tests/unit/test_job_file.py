@@ -7,6 +7,7 @@ from pathlib import Path
 import pytest
 
 from accuracy.errors import AccuracyError, JobError, RequestError
+from accuracy.job import CloudInput
 from accuracy.job_file import read_job
 from accuracy.units import parse_length_m
 
@@ -53,7 +54,7 @@ def test_paths_are_relative_to_the_file(tmp_path: Path) -> None:
     """A job works from wherever it is called, and one cloud needs no brackets."""
     job = read_job(job_text(tmp_path, '["one.laz"]', '"one.laz"'))
     assert job.checkpoints == tmp_path / "points.csv"
-    assert job.runs[0].clouds == (tmp_path / "one.laz",)
+    assert job.runs[0].clouds == (CloudInput(files=(tmp_path / "one.laz",)),)
     assert job.runs[0].trajectory is not None
     assert job.runs[0].trajectory.path == tmp_path / "rig.csv"
 

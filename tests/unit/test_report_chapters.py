@@ -224,10 +224,10 @@ def test_pairs_conclude_and_correct(report_cases: ModuleType, chapter_cases: Mod
     """The table shows corrected p-values, a dash where there is none, and the pair's own conclusion."""
     made = view.build(chapter_cases.with_runs(report_cases.make())).runs
     assert made is not None
-    ((component, table),) = made.pairs
-    assert component == "Vertical"
-    assert len(table.rows) == 3
-    row = table.rows[0]
+    (shown,) = made.pairs
+    assert shown.heading == "Pairs of runs: vertical"
+    assert len(shown.table.rows) == 3
+    row = shown.table.rows[0]
     assert row[0] == "12-east \N{MINUS SIGN} 24-westbound"
     assert row[6:9] == ("< 0.001", "0.040", "\N{EN DASH}")
     assert row[-1] == "first more accurate"
@@ -246,10 +246,10 @@ def test_further_pairs_stand_by_component_and_part(
     ]
     made = view.build(replace(result, comparisons=tuple(parts))).runs
     assert made is not None
-    names = [name for name, _ in made.annex_pairs]
-    assert names == ["Vertical, sky: open", "Three-dimensional"]
-    assert sum(len(table.rows) for _, table in made.annex_pairs) == len(parts)
-    assert not any("sky" in row[0] for _, table in made.annex_pairs for row in table.rows)
+    names = [one.heading for one in made.annex_pairs]
+    assert names == ["Pairs of runs: vertical, sky: open", "Pairs of runs: three-dimensional"]
+    assert sum(len(one.table.rows) for one in made.annex_pairs) == len(parts)
+    assert not any("sky" in row[0] for one in made.annex_pairs for row in one.table.rows)
 
 
 @given(value=st.floats(-0.2, 0.2), full=st.floats(0.001, 0.1))

@@ -29,6 +29,8 @@ LAYERS = (
     {"placing", "explaining", "relative"},
     {
         "job",
+        "job_entries",
+        "inputs",
         "job_file",
         "request",
         "drives",

@@ -1,0 +1,167 @@
+"""Runs held against each other, pair by pair and group by group: the tables, each under its heading."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from accuracy.model import Component, Cover, Result, RunComparison
+from accuracy.reporting import words
+from accuracy.reporting.view_nouns import PairsView, Table
+from accuracy.rounding import LengthText, fixed
+from accuracy.statistics.comparison_groups import plain
+from accuracy.statistics.comparison_words import finding
+
+DASH = "\N{EN DASH}"
+MINUS = "\N{MINUS SIGN}"
+_NOTE = (
+    "Each row rests on the n checkpoints that both measured. Differences are the first minus the second: "
+    "negative where the first is the more accurate. The p-values are corrected for all that stands in the "
+    "same table (Holm), the parts of the checkpoints together. Swap: residuals of the two exchanged at "
+    "random; size: Wilcoxon signed ranks of the absolute residuals; spread: Pitman and Morgan. Alike: two "
+    "one-sided tests that the RMSEs differ by less than {margin}. One is called the more accurate where swap "
+    "test and interval both say so; where only one of them does, the row says which."
+)
+_GROUPS_NOTE = (
+    "All runs of one value stand against all of the other, of those that have a like one on the other side "
+    "in every other attribute."
+)
+_FINDINGS = {
+    "nothing shared": "nothing shared",
+    "too few": "too few to say",
+    "first better": "first more accurate",
+    "second better": "second more accurate",
+    "differ within margin": "differ, but within the margin",
+    "alike": "alike",
+    "test alone": "not decided: swap test alone",
+    "interval alone": "not decided: interval alone",
+    "not decided": "not decided",
+}
+_NEAR = (Component.VERTICAL, Component.HORIZONTAL)
+
+
+def pairs(result: Result) -> tuple[tuple[PairsView, ...], tuple[PairsView, ...]]:
+    """The tables of the chapter and those of the annex.
+
+    The chapter has what differs in one thing, heights and positions; the annex has the parts of the
+    checkpoints, 3D, and pairs that differ in run and cloud.
+    """
+    text = LengthText(result.unit)
+    baseline = {record.label for record in result.runs if record.name == result.baseline_run}
+    tables: dict[tuple[bool, int, str], list[RunComparison]] = {}
+    for one in result.comparisons:
+        rank, name = _kind(one, against_baseline=one.run_b in baseline)
+        near = one.stratum is None and one.component in _NEAR and one.across != "runs and clouds"
+        part = f", {one.stratum}" if one.stratum else ""
+        heading = f"{name}: {words.COMPONENT[one.component].lower()}{part}"
+        tables.setdefault((near, rank, heading), []).append(one)
+    views = [
+        (near, PairsView(heading=heading, note=_own_note(found), table=_table(found, text)))
+        for (near, _, heading), found in sorted(tables.items(), key=lambda item: item[0][:2])
+    ]
+    return tuple(view for near, view in views if near), tuple(view for near, view in views if not near)
+
+
+def _kind(one: RunComparison, *, against_baseline: bool) -> tuple[int, str]:
+    """Where a comparison stands, and under which heading: the questions asked first come first."""
+    if one.attribute is not None:
+        return 0, "Runs by what they have in common"
+    if one.across == "clouds":
+        return 1, "Clouds of the same run"
+    if one.across == "runs and clouds":
+        return 4, "Other runs with other clouds"
+    if against_baseline:
+        return 2, "Runs against the baseline"
+    return 3, "Pairs of runs"
+
+
+def _own_note(found: Sequence[RunComparison]) -> str:
+    """What a table of groups must say of who is in them."""
+    if found[0].attribute is None:
+        return ""
+    apart = [
+        f"{one.run_a} and {one.run_b} also differ in {' and '.join(one.also_apart_in)}"
+        for one in found
+        if one.also_apart_in
+    ]
+    return " ".join(
+        [_GROUPS_NOTE, *([f"{'; '.join(apart)}: the difference may come from that."] if apart else [])]
+    )
+
+
+def note(result: Result) -> str:
+    """How to read the tables, once for all of them."""
+    text = LengthText(result.unit)
+    margin = next((one.margin_m for one in result.comparisons if one.margin_m is not None), None)
+    said = _NOTE.format(
+        margin="the margin, where one was given"
+        if margin is None
+        else f"{text.class_value(margin)} {text.small_symbol}"
+    )
+    used = [c for record in result.runs for c in record.checkpoints if c.used and c.vertical.measured]
+    if any(c.cover is Cover.VEGETATED for c in used):
+        said += (
+            " Vertical pairs count every height that both measured, those in vegetation included; the table "
+            "of all runs, like the class, counts open ground only."
+        )
+    return said
+
+
+def _table(found: Sequence[RunComparison], text: LengthText) -> Table:
+    rows = []
+    groups = any(one.attribute is not None for one in found)
+    for one in found:
+        interval = one.rmse_difference_interval_95_m
+        rows.append(
+            (
+                _pair(one),
+                *([f"{len(one.members_a)}, {len(one.members_b)}"] if groups else []),
+                str(one.n),
+                text.small(one.rmse_a_m),
+                text.small(one.rmse_b_m),
+                text.small(one.rmse_difference_m, signed=True),
+                DASH
+                if interval is None
+                else f"{text.small(interval[0], signed=True)} to {text.small(interval[1], signed=True)}",
+                _holm(one, "swap"),
+                _holm(one, "wilcoxon_size"),
+                *([] if groups else [_holm(one, "pitman_morgan")]),
+                _p(one.equivalence_p),
+                _FINDINGS[finding(one)],
+            )
+        )
+    unit = text.small_symbol
+    head = (
+        "Groups" if groups else "Runs",
+        *(["Runs"] if groups else []),
+        "n",
+        f"RMSE first ({unit})",
+        f"RMSE second ({unit})",
+        f"Difference ({unit})",
+        "95 % interval",
+        "p swap",
+        "p size",
+        *([] if groups else ["p spread"]),
+        "p alike",
+        "Finding",
+    )
+    return Table(head=head, rows=tuple(rows))
+
+
+def _pair(one: RunComparison) -> str:
+    if one.attribute is None:
+        return f"{one.run_a} {MINUS} {one.run_b}"
+    name = f"{plain(one.attribute)} "
+    return f"{name.strip()}: {one.run_a.removeprefix(name)} {MINUS} {one.run_b.removeprefix(name)}"
+
+
+def _p(value: float | None) -> str:
+    if value is None:
+        return DASH
+    return "< 0.001" if value < 0.001 else fixed(value, 3)
+
+
+def _holm(one: RunComparison, name: str) -> str:
+    test = next((t for t in one.tests if t.name == name), None)
+    if test is None:
+        return DASH
+    return _p(test.p_value if test.p_holm is None else test.p_holm)

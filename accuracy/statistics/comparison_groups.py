@@ -1,0 +1,119 @@
+"""Runs held against each other by what they have in common: speed, direction, how the rig was carried.
+
+After comparison. For each attribute of the runs and each two of its values, all runs of one value
+stand against all of the other. Only runs that have a like one in every other attribute on the other
+side are taken, so that speed is compared at the same directions; where there are none, all are, and
+the sentence says in what else the two differ.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from itertools import combinations
+
+import numpy as np
+
+from accuracy.model import Component, RunComparison, RunRecord
+from accuracy.rounding import LengthText
+from accuracy.statistics.comparison import LENGTHS, compare_groups, holm_corrected, run_residuals
+from accuracy.statistics.comparison_words import sentence
+
+SPEED = "speed_km_per_h"
+"""The attribute of a run that holds its speed."""
+CLOUD = "cloud"
+"""Stands among the attributes for the kind of cloud."""
+
+
+def compare_by_attributes(
+    runs: Sequence[RunRecord],
+    component: Component,
+    *,
+    margin_m: float | None = None,
+    text: LengthText = LENGTHS,
+) -> tuple[RunComparison, ...]:
+    """Every two values of every attribute, pooled over the runs, at checkpoints that all of these measured.
+
+    Holm-corrected over all of them. Left out: two values that one run each stands for, which is a
+    pair of runs, and two whose runs share no checkpoint.
+    """
+    described = [_Described(run, _attributes(run)) for run in runs]
+    residuals = {run.label: run_residuals(run, component) for run in runs}
+    found: list[RunComparison] = []
+    for attribute in dict.fromkeys(name for one in described for name in one.attributes):
+        values = dict.fromkeys(one.attributes[attribute] for one in described if attribute in one.attributes)
+        for pair in combinations(sorted(values, key=_in_order), 2):
+            sides = [[one for one in described if one.attributes.get(attribute) == value] for value in pair]
+            groups, also = _matched(attribute, *sides)
+            if max(len(group) for group in groups) < 2:
+                continue
+            ids = [
+                name
+                for name in residuals[groups[0][0].run.label]
+                if all(name in residuals[one.run.label] for group in groups for one in group)
+            ]
+            if not ids:
+                continue
+            a_m, b_m = (
+                np.array([[residuals[one.run.label][name] for one in group] for name in ids])
+                for group in groups
+            )
+            one = compare_groups(a_m, b_m, ids=ids, component=component, margin_m=margin_m, text=text)
+            one = replace(
+                one,
+                run_a=_called(attribute, pair[0]),
+                run_b=_called(attribute, pair[1]),
+                attribute=attribute,
+                members_a=tuple(each.run.label for each in groups[0]),
+                members_b=tuple(each.run.label for each in groups[1]),
+                also_apart_in=also,
+            )
+            found.append(replace(one, words=sentence(one, text)))
+    return holm_corrected(found, text)
+
+
+@dataclass(frozen=True, slots=True)
+class _Described:
+    run: RunRecord
+    attributes: Mapping[str, str]
+
+
+def _attributes(run: RunRecord) -> dict[str, str]:
+    return {**run.attributes, **({} if run.cloud is None else {CLOUD: run.cloud})}
+
+
+def _matched(
+    attribute: str, a: Sequence[_Described], b: Sequence[_Described]
+) -> tuple[tuple[Sequence[_Described], Sequence[_Described]], tuple[str, ...]]:
+    """The runs of both sides that have a like one on the other; else all, and in what else they differ."""
+
+    def others(one: _Described) -> frozenset[tuple[str, str]]:
+        return frozenset((name, value) for name, value in one.attributes.items() if name != attribute)
+
+    on_a, on_b = {others(one) for one in a}, {others(one) for one in b}
+    if on_a & on_b:
+        return ([one for one in a if others(one) in on_b], [one for one in b if others(one) in on_a]), ()
+    names = dict.fromkeys(name for one in (*a, *b) for name in one.attributes if name != attribute)
+    also = tuple(
+        plain(name)
+        for name in names
+        if {one.attributes.get(name) for one in a} != {one.attributes.get(name) for one in b}
+    )
+    return (a, b), also
+
+
+def plain(attribute: str) -> str:
+    """An attribute of the runs as a sentence calls it."""
+    return "speed" if attribute == SPEED else attribute
+
+
+def _called(attribute: str, value: str) -> str:
+    return f"{plain(attribute)} {value}{' km/h' if attribute == SPEED else ''}"
+
+
+def _in_order(value: str) -> tuple[float, str]:
+    """Numbers by size, before words by the alphabet."""
+    try:
+        return float(value), value
+    except ValueError:
+        return float("inf"), value
