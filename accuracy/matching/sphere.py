@@ -8,7 +8,6 @@ sigma^2/n, c the cosine of the cap's half-angle). The free radius is fitted only
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 
 import numpy as np
 from scipy.spatial import cKDTree
@@ -25,23 +24,28 @@ from accuracy.matching.solid import (
     residual_of,
     split_variance,
 )
+from accuracy.matching.solid_search import (
+    SEEDS,
+    TIMES_SCALE,
+    Refused,
+    Sought,
+    best_supported,
+    distances_between,
+    not_alone,
+    not_that_size,
+    sampled,
+    the_only_one,
+    too_few_on_it,
+    too_few_to_look,
+    too_unsure,
+)
 from accuracy.model import FloatArray, HorizontalResidual, NotMeasured, Patch, Reason
 
 # Where no source is named the value is our judgement, held by the simulations in the tests.
-FEWEST_POINTS = 40
-"""Fewer leave the size unproved and the uncertainty unsure."""
 _LEAST_CAP_DEGREES = 45.0
-_SIZE_SIGMAS = 3.0
 _SIZE_SLACK = 0.015
-_OTHER_SIZE = 0.2
-"""A mark this share larger or smaller must be excluded, at two and a half standard uncertainties."""
-_EXCLUDED_SIGMAS = 2.5
 _SUPPORT_COSINE = math.cos(math.radians(35.0))
-_MOST_SCATTER_M = 0.011
-_SEEDS = 300
 _MOST_SEARCHED = 6000
-_CANDIDATES = 6
-_LARGEST_UNCERTAINTY_M = 0.005
 
 
 def measure_sphere(
@@ -66,10 +70,10 @@ def measure_sphere(
             code=Reason.NO_MARK,
             reason=f"A sphere of {diameter_m:g} m diameter cannot be looked for; 0.04 to 2 m can.",
         )
-    radius = diameter_m / 2
-    cloud = cloud_of(patch, search_radius_m + 2.0 * radius)
-    cloud = cloud.take(np.abs(cloud.xyz[:, 2]) <= search_radius_m + 2.0 * radius)
-    seen = over_passes(cloud, lambda part: _find(part, radius, search_radius_m))
+    sought = Sought("sphere", diameter_m / 2, search_radius_m)
+    cloud = cloud_of(patch, search_radius_m + diameter_m)
+    cloud = cloud.take(np.abs(cloud.xyz[:, 2]) <= search_radius_m + diameter_m)
+    seen = over_passes(cloud, lambda part: _find(part, sought))
     if isinstance(seen, NotMeasured):
         return seen
     return residual_of(
@@ -107,71 +111,28 @@ def sphere_covariance(fit: Fit, lines_of_kept: np.ndarray | None) -> tuple[Float
     return split.covariance(fit.gain, normals, lines_of_kept), split
 
 
-@dataclass(frozen=True, slots=True)
-class _Refused:
-    """Why a candidate is none, and how far it came: the one that came furthest speaks for all."""
-
-    stage: int
-    why: NotMeasured
-
-
-def _find(cloud: Cloud, radius_m: float, search_radius_m: float) -> Position | NotMeasured:
-    if len(cloud) < FEWEST_POINTS:
-        return NotMeasured(
-            code=Reason.TOO_FEW_POINTS,
-            reason=f"Only {len(cloud)} points lie where the sphere may be; at least "
-            f"{FEWEST_POINTS} are needed on it.",
-        )
-    tolerance = max(0.012, 0.06 * radius_m)
-    found: list[Position] = []
-    refused: list[_Refused] = []
+def _find(cloud: Cloud, sought: Sought) -> Position | NotMeasured:
+    few = too_few_to_look("sphere", len(cloud))
+    if few is not None:
+        return few
     tree = cKDTree(cloud.xyz)
-    for centre in _candidates(cloud.xyz, radius_m, search_radius_m, tolerance):
-        if any(np.linalg.norm(centre - f.place_m) < 0.5 * radius_m for f in found):
-            continue
-        result = _judge(cloud, tree, centre, radius_m, tolerance, search_radius_m)
-        if isinstance(result, _Refused):
-            refused.append(result)
-        elif not any(np.linalg.norm(result.place_m - f.place_m) < 0.5 * radius_m for f in found):
-            found.append(result)
-    if len(found) > 1:
-        apart = float(np.linalg.norm(found[0].place_m - found[1].place_m))
-        return NotMeasured(
-            code=Reason.NOT_UNIQUE,
-            reason=f"Two spheres of {2 * radius_m:.3f} m diameter stand {apart:.2f} m apart near "
-            f"the checkpoint; "
-            "which one was surveyed cannot be told.",
-        )
-    if found:
-        return found[0]
-    if refused:
-        return max(refused, key=lambda r: r.stage).why
-    return _no_sphere(radius_m, search_radius_m)
-
-
-def _no_sphere(radius_m: float, search_radius_m: float) -> NotMeasured:
-    return NotMeasured(
-        code=Reason.NO_LOCK,
-        reason=f"No sphere of {2 * radius_m:.3f} m diameter was found within "
-        f"{search_radius_m:.2f} m of the checkpoint.",
+    return the_only_one(
+        sought, _candidates(cloud.xyz, sought), lambda centre: _judge(cloud, tree, centre, sought)
     )
 
 
-def _candidates(
-    xyz: FloatArray, radius_m: float, search_radius_m: float, tolerance_m: float
-) -> list[FloatArray]:
+def _candidates(xyz: FloatArray, sought: Sought) -> list[FloatArray]:
     """Centres of spheres through three neighbouring points, best supported first.
 
     Random samples of the fewest points that fix a sphere (Fischler & Bolles 1981), drawn within the
     sphere's own size of each other. Support: points on the shell less twice those inside it, which
     an opaque ball does not have.
     """
+    radius_m, search_radius_m, tolerance_m = sought.radius_m, sought.search_radius_m, sought.tolerance_m
     generator = np.random.default_rng(0)
-    sample = (
-        xyz if len(xyz) <= _MOST_SEARCHED else xyz[generator.choice(len(xyz), _MOST_SEARCHED, replace=False)]
-    )
+    sample = sampled(xyz, _MOST_SEARCHED, generator)
     tree = cKDTree(sample)
-    seeds = generator.integers(0, len(sample), _SEEDS)
+    seeds = generator.integers(0, len(sample), SEEDS)
     near = tree.query_ball_point(sample[seeds], 1.3 * radius_m)
     picks = [
         (seed, *generator.choice(np.asarray(others), 2, replace=False))
@@ -202,30 +163,18 @@ def _candidates(
     centres = centres[inside_search]
     if not len(centres):
         return []
-    square_norm = np.sum(sample**2, axis=1)
-    away = np.sqrt(np.maximum(np.sum(centres**2, axis=1)[:, None] - 2 * centres @ sample.T + square_norm, 0))
+    away = distances_between(centres, sample)
     support = np.count_nonzero(np.abs(away - radius_m) < tolerance_m, axis=1) - 2 * np.count_nonzero(
         away < radius_m - 2 * tolerance_m, axis=1
     )
-    order = np.argsort(-support, kind="stable")
-    chosen: list[FloatArray] = []
-    for index in order:
-        if support[index] < max(8, 0.2 * support[order[0]]) or len(chosen) >= _CANDIDATES:
-            break
-        if all(np.linalg.norm(centres[index] - other) > 0.5 * radius_m for other in chosen):
-            chosen.append(centres[index])
-    return chosen
+    return best_supported(centres, support, apart_m=sought.apart_m, least_share=0.2)
 
 
 def _judge(  # noqa: PLR0911 - one return for each reason
-    cloud: Cloud,
-    tree: cKDTree,
-    centre: FloatArray,
-    radius_m: float,
-    tolerance_m: float,
-    search_radius_m: float,
-) -> Position | _Refused:
+    cloud: Cloud, tree: cKDTree, centre: FloatArray, sought: Sought
+) -> Position | Refused:
     """Fit one candidate and hold it against everything that a ball must be."""
+    radius_m, tolerance_m = sought.radius_m, sought.tolerance_m
     around = np.sort(np.asarray(tree.query_ball_point(centre, 1.9 * radius_m), dtype=np.int64))
     # What carries the ball touches it from below: tripod, post or ground would pull the centre down.
     away = cloud.xyz[around] - centre
@@ -233,72 +182,52 @@ def _judge(  # noqa: PLR0911 - one return for each reason
     near = cloud.take(around[~held])
     fit = fit_distances(distances(near.xyz, radius_m), centre, gate_m=2.5 * tolerance_m)
     if fit is None or np.linalg.norm(fit.parameters - centre) > radius_m:
-        return _Refused(0, _no_sphere(radius_m, search_radius_m))
+        return Refused(0, sought.nothing)
     place, noise_m2 = fit.parameters, min(float(np.var(fit.residual_m)), tolerance_m**2)
     again = fit_distances(distances(near.xyz, radius_m, noise_m2), place, gate_m=2.5 * tolerance_m)
     if again is None:
-        return _Refused(0, _no_sphere(radius_m, search_radius_m))
+        return Refused(0, sought.nothing)
     fit = again
     place = fit.parameters
-    if math.hypot(place[0], place[1]) > search_radius_m or abs(place[2]) > search_radius_m:
-        return _Refused(0, _no_sphere(radius_m, search_radius_m))
+    if max(math.hypot(place[0], place[1]), abs(place[2])) > sought.search_radius_m:
+        return Refused(0, sought.nothing)
     kept = near.take(fit.kept)
     count = len(kept)
     why = _not_a_ball(near.xyz, fit, radius_m)
     if why is not None:
-        return _Refused(1, why)
+        return Refused(1, why)
     # Size before number: a wrong ball is a wrong ball with any number of points.
     free = fit_distances(
         distances(near.xyz, None, noise_m2), np.append(place, radius_m), gate_m=2.5 * tolerance_m
     )
     lines = kept.lines
-    if count < FEWEST_POINTS:
-        return _Refused(
-            2,
-            NotMeasured(
-                code=Reason.TOO_SPARSE,
-                reason=f"Only {count} points lie on the sphere; at least {FEWEST_POINTS} are needed. "
-                "Drive slower or closer, or use a larger sphere.",
-            ),
-        )
+    few = too_few_on_it("sphere", count)
+    if few is not None:
+        return Refused(2, few)
     cap = cap_half_angle_degrees(-fit.design)
     free_lines = None if free is None or near.lines is None else near.lines[free.kept]
-    sigma_radius = math.inf if free is None else math.sqrt(sphere_covariance(free, free_lines)[0][3, 3])
-    too_little = _Refused(
-        3,
-        NotMeasured(
+    wrong = not_that_size(
+        "ball",
+        radius_m,
+        None if free is None else float(free.parameters[3]),
+        math.inf if free is None else math.sqrt(sphere_covariance(free, free_lines)[0][3, 3]),
+        slack=_SIZE_SLACK,
+        seen_enough=cap >= _LEAST_CAP_DEGREES,
+        too_little=NotMeasured(
             code=Reason.PARTLY_COVERED,
-            reason=f"What was seen ({count} points, {cap:.0f} degrees about their middle) is too "
-            f"little to prove "
-            "the sphere's size: too small a part of it, too few points or scan lines, or no sphere. "
-            "A larger sphere or a slower drive would help.",
+            reason=f"What was seen ({count} points, {cap:.0f} degrees about their middle) is too little to "
+            "prove the sphere's size: too small a part of it, too few points or scan lines, or no sphere. A "
+            "larger sphere or a slower drive would help.",
         ),
+        stage=3,
     )
-    if free is None or cap < _LEAST_CAP_DEGREES or sigma_radius > _OTHER_SIZE / _EXCLUDED_SIGMAS * radius_m:
-        return too_little
-    other = abs(free.parameters[3] - radius_m)
-    if other > _SIZE_SIGMAS * sigma_radius + _SIZE_SLACK * radius_m:
-        return _Refused(
-            4,
-            NotMeasured(
-                code=Reason.WRONG_SIZE,
-                reason=f"The ball here has a diameter of {2 * free.parameters[3]:.3f} m, "
-                f"not {2 * radius_m:.3f} m.",
-            ),
-        )
-    if other + _EXCLUDED_SIGMAS * sigma_radius > _OTHER_SIZE * radius_m:
-        return too_little
+    if wrong is not None:
+        return wrong
     covariance, _ = sphere_covariance(fit, lines)
     sigma = math.sqrt(float(np.trace(covariance)) / 3)
-    if sigma > _LARGEST_UNCERTAINTY_M:
-        return _Refused(
-            5,
-            NotMeasured(
-                code=Reason.TOO_SPARSE,
-                reason=f"The centre of the sphere is known to {sigma * 1000:.1f} mm only, from "
-                f"{count} points.",
-            ),
-        )
+    unsure = too_unsure("centre of the sphere", sigma, count)
+    if unsure is not None:
+        return Refused(5, unsure)
     return Position(
         place_m=place,
         covariance_m2=covariance,
@@ -320,33 +249,14 @@ def _not_a_ball(xyz: FloatArray, fit: Fit, radius_m: float) -> NotMeasured | Non
     """Points inside, or a surface that goes on beside the ball: a bush, a pole, a body's corner."""
     away = xyz - fit.parameters[:3]
     length = np.linalg.norm(away, axis=1)
-    count = int(np.count_nonzero(fit.kept))
     reach = max(TIMES_SCALE * fit.scale_m, 0.05 * radius_m)
-    inside = int(np.count_nonzero(length < radius_m - reach))
     # Below a ball stand its tripod and the ground.
     beside = (length > radius_m + reach) & (length < 1.35 * radius_m + reach) & (away[:, 2] > -0.5 * length)
-    going_on = int(np.count_nonzero(beside))
-    if inside > 0.12 * count + 3:
-        return NotMeasured(
-            code=Reason.NO_FIT,
-            reason=f"What stands here is no ball: {inside} points lie inside it and {count} on "
-            f"it, as in a bush.",
-        )
-    if fit.scale_m > _MOST_SCATTER_M + 0.02 * radius_m:
-        return NotMeasured(
-            code=Reason.NO_FIT,
-            reason=f"What stands here is no ball of that size: its points scatter by "
-            f"{1000 * fit.scale_m:.0f} mm "
-            "about one.",
-        )
-    if going_on > 0.2 * count + 3:
-        return NotMeasured(
-            code=Reason.NO_FIT,
-            reason=f"What stands here is no ball: its surface goes on beside it ({going_on} points beside, "
-            f"{count} on it).",
-        )
-    return None
-
-
-TIMES_SCALE = 4.685
-"""Points further off than this many robust scales carry no weight."""
+    return not_alone(
+        "ball",
+        fit,
+        radius_m,
+        inside=int(np.count_nonzero(length < radius_m - reach)),
+        beside=int(np.count_nonzero(beside)),
+        most_beside=0.2,
+    )

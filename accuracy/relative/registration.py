@@ -22,6 +22,7 @@ from accuracy.model import FloatArray, IntArray, RigidShift
 from accuracy.reading.pairs import CellTable
 from accuracy.relative.approach import Motion, agreement, icp_start, put_back, search_along
 from accuracy.relative.planes import Planes, box_codes, find_planes
+from accuracy.relative.rigid import RigidFit
 from accuracy.relative.shift_words import describe
 from accuracy.statistics.correlation import correlation_models, effective_sample
 from accuracy.statistics.intervals import NMAD_FACTOR
@@ -45,31 +46,6 @@ class RegistrationSettings:
     """Shift along an unseen direction that the uncertainties of the seen ones allow for."""
     most_points: int = 200_000
     use_icp: bool = True
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class RigidFit:
-    """Shift of a from b about ``centre_m``, and what is known of it: p_a = R (p_b - c) + c + t."""
-
-    rotation: FloatArray
-    """(3,) rotation vector, radians."""
-    translation_m: FloatArray
-    """(3,)"""
-    covariance: FloatArray
-    """(6, 6) of rotation x scale then translation, within the seen directions, misfit included."""
-    scale_m: FloatArray
-    """(3,) lever by which a rotation about each axis counts as metres."""
-    axes: FloatArray
-    """(3, 3) rows: the axes that parameters refer to (along, across, up for a corridor)."""
-    unseen: FloatArray
-    """(k, 6) orthonormal scaled directions that the geometry does not show."""
-    planes: int
-    steep_planes: int
-    unmatched: bool
-    """Whether b's surfaces would show more than those that a meets."""
-    rms_before_m: float | None
-    rms_after_m: float
-    misfit_ratio: float
 
 
 def register(

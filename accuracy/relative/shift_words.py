@@ -6,14 +6,11 @@ After registration's fit. No numerics beyond turning axes.
 from __future__ import annotations
 
 from dataclasses import replace
-from typing import TYPE_CHECKING
 
 import numpy as np
 
 from accuracy.model import FloatArray, RigidShift, ShiftComponent
-
-if TYPE_CHECKING:
-    from accuracy.relative.registration import RigidFit
+from accuracy.relative.rigid import RigidFit
 
 _HIDDEN = 0.05
 """A component is reported if no more than this share of it lies along unseen directions."""
