@@ -252,7 +252,8 @@ def inspect(context: click.Context, /, files: tuple[Path, ...], **given: Any) ->
 )
 @click.option("--radius", metavar="LENGTH", help="Measure heights again within this radius.")
 @click.option("--measure-again", is_flag=True, help="Measure again from the kept patches, as the first time.")
-@click.option("--pdf", is_flag=True, help="Write the PDF as well.")
+@click.option("--pictures", is_flag=True, help="Draw the marks as well, from the kept patches.")
+@click.option("--pdf", is_flag=True, help="Write the PDF as well, and draw the marks.")
 @click.option("--quiet", is_flag=True, help="Show no progress.")
 @click.pass_context
 def recheck_command(context: click.Context, /, folder: Path, **given: Any) -> None:
@@ -268,7 +269,16 @@ def recheck_command(context: click.Context, /, folder: Path, **given: Any) -> No
     line = _ProgressLine(given["quiet"])
     rechecked = recheck(folder, recheck_options(given), line)
     result = rechecked.result
-    outputs = write_outputs(result, rechecked.archives, given["out"], pdf=given["pdf"], progress=line)
+    drawn_from = rechecked.pictured
+    outputs = write_outputs(
+        result,
+        rechecked.archives,
+        given["out"],
+        patches=None if drawn_from is None else drawn_from.patches,
+        templates=None if drawn_from is None else drawn_from.templates,
+        pdf=given["pdf"],
+        progress=line,
+    )
     line.clear()
     for sentence in (*rechecked.sentences, *spoken(result)):
         click.echo(sentence)
@@ -400,7 +410,6 @@ def _do(context: click.Context, job: Job, given: dict[str, Any], *, graded: bool
         result,
         archives,
         given["out"],
-        series=measured.series,
         patches={patch.checkpoint_id: patch for patch in measured.patches[result.run.label]},
         templates=measured.templates,
         pdf=not given["no_pdf"],

@@ -11,20 +11,17 @@ from contextlib import suppress
 from dataclasses import dataclass, field
 from pathlib import Path
 
-import numpy as np
 import pyproj
 
 from accuracy.conversion import convert, undulation_m
 from accuracy.errors import FrameError, RequestError, TrajectoryError
-from accuracy.explaining.conditions import capture_times, condition_effects, join_conditions
+from accuracy.explaining.conditions import capture_times, join_conditions
 from accuracy.explaining.mistake_times import find_time_slip, slip_between
 from accuracy.frames import WorkingFrame, declared_crs
 from accuracy.job import Job, RunInput, TrajectoryInput
 from accuracy.model import (
     CaptureConditions,
     Checkpoint,
-    CheckpointResult,
-    ConditionEffect,
     FloatArray,
     Mistake,
     Patch,
@@ -32,7 +29,6 @@ from accuracy.model import (
     Trajectory,
     TrajectoryComparison,
     TrajectorySeries,
-    VerticalResidual,
 )
 from accuracy.reading.cloud import sha256_of
 from accuracy.reading.trajectory import read_trajectory
@@ -224,24 +220,11 @@ def _to_grid(
 
 
 def conditions_of(
-    rig: Trajectory,
-    checkpoints: Sequence[Checkpoint],
-    patches: Sequence[Patch],
-    measured: Sequence[CheckpointResult],
-) -> tuple[tuple[CaptureConditions, ...], tuple[ConditionEffect, ...]]:
-    """The rig's state when each checkpoint was captured, and what goes with large height residuals."""
+    rig: Trajectory, checkpoints: Sequence[Checkpoint], patches: Sequence[Patch]
+) -> tuple[CaptureConditions, ...]:
+    """The rig's state when each checkpoint was captured."""
     captures = [capture_times(point, patch) for point, patch in zip(checkpoints, patches, strict=True)]
-    conditions = join_conditions(captures, rig)
-    residual_m = {
-        one.id: one.vertical.residual_m
-        for one in measured
-        if one.used and isinstance(one.vertical, VerticalResidual)
-    }
-    joined = [one for one in conditions if one.why_not is None and one.checkpoint_id in residual_m]
-    if not joined:
-        return conditions, ()
-    effects = condition_effects(np.array([residual_m[one.checkpoint_id] for one in joined]).tolist(), joined)
-    return conditions, effects
+    return join_conditions(captures, rig)
 
 
 def time_slip(rig: Trajectory, patches: Sequence[Patch]) -> Mistake | None:

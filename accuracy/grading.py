@@ -126,7 +126,7 @@ def _with_uncertainty(verdict: Verdict, evidence: Evidence) -> Verdict:
     interval = largest.interval_95_m
     chance = None
     # Too few to grade, or for an interval, are too few for a chance.
-    if verdict.class_m is not None and interval is not None and sample.n >= LEAST_TO_GRADE:
+    if verdict.class_m is not None and interval is not None and sample.places >= LEAST_TO_GRADE:
         survey_m = math.sqrt(max(verdict.tested_m**2 - fit_m**2, 0.0))
         chances = [
             probability_rmse_below(

@@ -43,7 +43,7 @@ from accuracy.model import ClassRequest, ContractLimit, Exclusion
 from accuracy.reading.patches import PointSelection
 from accuracy.reading.table_types import TableOptions
 from accuracy.reading.trajectory import TrajectoryFormat
-from accuracy.standards import check_request, side_by_side_requests
+from accuracy.standards import AS_KEYS, check_request, side_by_side_requests
 from accuracy.units import SMALLEST_BARE_CM, LengthUnit, parse_length_m, parse_length_unit
 
 _WRITE = "See examples/job.toml for a job file that is complete."
@@ -264,7 +264,7 @@ def _requests(entries: JobEntries) -> list[ClassRequest]:
     if entries.all_standards:
         requests += side_by_side_requests(asked.standard)
     for request in requests:
-        check_request(request)
+        check_request(request, AS_KEYS)
     return requests
 
 

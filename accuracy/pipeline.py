@@ -11,13 +11,11 @@ import dataclasses
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
-import numpy as np
-
 from accuracy import __version__
 from accuracy.conversion import use_grid_folder
 from accuracy.drives import conditions_of, read_drives, time_slip
 from accuracy.errors import RequestError
-from accuracy.explaining.mistakes import find_mistakes, frame_facts
+from accuracy.explained import explained
 from accuracy.frames import WorkingFrame, refuse_distorted, working_frame
 from accuracy.grading import graded_record
 from accuracy.inputs import input_files, settings_in_words
@@ -32,7 +30,6 @@ from accuracy.model import (
     CheckpointResult,
     ContractLimit,
     Exclusion,
-    Mistake,
     Patch,
     Progress,
     Reason,
@@ -58,7 +55,6 @@ from accuracy.reading.cloud_keeping import PatchWindow
 from accuracy.reading.kept import rounded
 from accuracy.reading.patches import gather_patches
 from accuracy.reading.table_types import CheckpointTable
-from accuracy.rounding import LengthText
 from accuracy.runs import compare_records
 from accuracy.statistics.comparison_groups import SPEED
 from accuracy.subsets import check_attribute, expanded
@@ -90,12 +86,13 @@ def measure(job: Job, progress: Progress = no_progress) -> Measured:
     table = read_checkpoints(job.checkpoints, job.table)
     placed = _placed(job, table, frame)
     checkpoints = _with_survey_sigma(placed.checkpoints, job.survey_sigma_m)
-    job = dataclasses.replace(job, exclusions=_known_exclusions(job.exclusions, checkpoints))
+    job = dataclasses.replace(job, exclusions=_known_exclusions(job, checkpoints))
     _known_attributes(job, checkpoints)
     check_radius(job.measuring, _window(job, checkpoints).outer_radius_m)
     templates = {} if job.templates is None else load_templates(job.templates)
     relative = against_itself(job, headers, frame, progress)
     drives = read_drives(job, frame, progress)
+    crs_wkt = None if frame.crs is None else frame.crs.to_wkt()
     records, patches = [], {}
     for one in job.clouds:
         record, kept = _measure_cloud(
@@ -105,15 +102,23 @@ def measure(job: Job, progress: Progress = no_progress) -> Measured:
             record, remarks=(*placed.steps, *frame.remarks, *placed.remarks, *record.remarks)
         )
         rig = drives.rigs.get(one.run.name)
-        if rig is not None:
-            conditions, effects = conditions_of(rig, checkpoints, kept, record.checkpoints)
-            record = dataclasses.replace(record, conditions=conditions, condition_effects=effects)
-        mistakes = (
-            *some_off_the_cloud(headers[one.label], frame, checkpoints),
-            *_mistakes(job, record, frame),
-        )
         slip = None if rig is None else time_slip(rig, kept)
-        record = dataclasses.replace(record, mistakes=mistakes if slip is None else (slip, *mistakes))
+        record = dataclasses.replace(
+            record,
+            conditions=() if rig is None else conditions_of(rig, checkpoints, kept),
+            mistakes=(
+                *(() if slip is None else (slip,)),
+                *some_off_the_cloud(headers[one.label], frame, checkpoints),
+            ),
+        )
+        record = explained(
+            record,
+            crs_wkt=crs_wkt,
+            cloud_unit=frame.horizontal_unit,
+            cloud_height_unit=frame.height_unit,
+            request=job.request,
+            unit=job.unit,
+        )
         records.append(record)
         patches[one.label] = kept
     compared = compare_records(
@@ -137,7 +142,9 @@ def measure(job: Job, progress: Progress = no_progress) -> Measured:
         equivalence_margin_m=job.equivalence_margin_m,
         baseline_run=job.baseline_run,
         compare_by=job.compare_by,
-        crs_wkt=None if frame.crs is None else frame.crs.to_wkt(),
+        crs_wkt=crs_wkt,
+        cloud_unit=frame.horizontal_unit,
+        cloud_height_unit=frame.height_unit,
         exclusions=job.exclusions,
         run=statement,
         runs=tuple(records) if len(records) > 1 else (),
@@ -215,24 +222,6 @@ def _placed(job: Job, table: CheckpointTable, frame: WorkingFrame) -> Placed:
     return dataclasses.replace(placed, remarks=(*table.remarks, *placed.remarks))
 
 
-def _mistakes(job: Job, record: RunRecord, frame: WorkingFrame) -> tuple[Mistake, ...]:
-    """What would explain the residuals of a run; nothing is corrected by it."""
-    places = record.checkpoints
-    return find_mistakes(
-        places,
-        frame=frame_facts(
-            frame,
-            np.array([c.easting_m for c in places]),
-            np.array([c.northing_m for c in places]),
-            np.array([c.height_m for c in places]),
-        ),
-        conditions=record.conditions,
-        text=LengthText(job.unit),
-        vertical_class_m=job.request.vertical_m,
-        horizontal_class_m=job.request.horizontal_m,
-    )
-
-
 def _with_survey_sigma(
     checkpoints: Sequence[Checkpoint], sigma_m: tuple[float | None, float | None]
 ) -> tuple[Checkpoint, ...]:
@@ -249,21 +238,28 @@ def _with_survey_sigma(
     )
 
 
-def _known_exclusions(
-    exclusions: Sequence[Exclusion], checkpoints: Sequence[Checkpoint]
-) -> tuple[Exclusion, ...]:
+def _known_exclusions(job: Job, checkpoints: Sequence[Checkpoint]) -> tuple[Exclusion, ...]:
     known = {point.id for point in checkpoints}
-    for exclusion in exclusions:
+    found: list[Exclusion] = []
+    for number, exclusion in enumerate(job.exclusions, start=1):
+        key = "--without" if job.job_file is None else f"key exclude {number}"
         if not exclusion.reason.strip():
             raise RequestError(
                 f'checkpoint "{exclusion.id}" is to be left out without a reason',
+                path=job.job_file,
+                place=key if job.job_file is None else f"{key}.reason",
                 remedy="Write the reason: the report prints it.",
             )
-    return tuple(
-        dataclasses.replace(exclusion, id=name)
-        for exclusion in exclusions
-        for name in expanded((exclusion.id,), known, "to be left out")
-    )
+        ids = expanded(
+            (exclusion.id,),
+            known,
+            "to be left out",
+            table=job.checkpoints.name,
+            path=job.job_file,
+            place=key if job.job_file is None else f"{key}.id",
+        )
+        found += [dataclasses.replace(exclusion, id=name) for name in ids]
+    return tuple(found)
 
 
 def _known_attributes(job: Job, checkpoints: Sequence[Checkpoint]) -> None:

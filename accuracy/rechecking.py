@@ -8,6 +8,7 @@ the user asks for it, and then give the same bits as the first time.
 from __future__ import annotations
 
 import dataclasses
+import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -28,7 +29,8 @@ from accuracy.model import (
     RunRecord,
     no_progress,
 )
-from accuracy.reading.kept import digest
+from accuracy.reading.kept import archive_bytes
+from accuracy.reading.kept_drives import KEPT
 from accuracy.reclassing import ClassChange, changed_requests
 from accuracy.record import RESULT_NAME, read_sealed
 from accuracy.rounding import LengthText
@@ -38,9 +40,14 @@ from accuracy.statistics.influence import folds
 from accuracy.subsets import Subset, SubsetRules, choose, expanded
 
 if TYPE_CHECKING:
+    from accuracy.picturing import Pictured
     from accuracy.remeasuring import Remeasured
 
 _NOT_IN_SUBSET = "not in this subset of the checkpoints"
+_NEEDS_CLOUD = (
+    "What is suggested of cloud and checkpoints lying apart, or of their clocks, is told as it was found at "
+    "first: that cannot be looked for again without the cloud."
+)
 _SEALED = "The record and its patches are as they were written: seal and SHA-256 fit."
 _NOT_SEALED = (
     "The record bears no seal, so whether it was changed since it was written is not known; its patches are "
@@ -60,14 +67,18 @@ class RecheckOptions:
     measure_again: bool = False
     parts: Literal["none", "leave-one-out"] | int = "none"
     """An int asks for that many folds."""
+    pictures: bool = False
+    """Also load what the marks are drawn from."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Rechecked:
-    """The new record, the archives of its patches, unchanged, and what is to be told besides."""
+    """The new record, its archives, unchanged, and what is to be told besides."""
 
     result: Result
     archives: Mapping[str, bytes]
+    pictured: Pictured | None
+    """What the marks are drawn from, where pictures were asked for."""
     sentences: tuple[str, ...]
     """What the record was held against, and what is graded or measured differently."""
 
@@ -95,10 +106,10 @@ def recheck(folder: Path, options: RecheckOptions, progress: Progress = no_progr
     result, sealed = read_sealed(folder)
     folder = folder if folder.is_dir() else folder.parent
     records = list(result.runs) or [result.run]
-    subset = choose(result.run.checkpoints, options.rules, crs_wkt=result.crs_wkt)
+    subset = choose(result.run.checkpoints, options.rules, crs_wkt=result.crs_wkt, table=_table_name(result))
     exclusions = _exclusions(result, options.exclusions)
     requests, regraded = changed_requests(result.requests, options.classes, LengthText(result.unit))
-    archives = _archives(folder, records)
+    archives = _archives(folder, result, records)
     sentences = [_SEALED if sealed else _NOT_SEALED, *regraded]
     measuring, settings = result.measuring, result.settings
     fresh: dict[str, Remeasured] = {}
@@ -128,16 +139,15 @@ def recheck(folder: Path, options: RecheckOptions, progress: Progress = no_progr
             relative=relative_accuracy(result.relative) if _relative_was_graded(record) else None,
             remarks=(*record.remarks, *regraded, *(() if again is None else again.remarks)),
         )
-        renewed.append(
-            dataclasses.replace(
-                graded,
-                mistakes=record.mistakes,
-                conditions=record.conditions,
-                condition_effects=record.condition_effects,
-                patches_file=record.patches_file,
-                patches_sha256=record.patches_sha256,
-            )
+        kept = dataclasses.replace(
+            graded,
+            mistakes=record.mistakes,
+            conditions=record.conditions,
+            condition_effects=record.condition_effects,
+            patches_file=record.patches_file,
+            patches_sha256=record.patches_sha256,
         )
+        renewed.append(_explained(kept, record, result, requests))
     compared = compare_records(
         renewed,
         requests=requests,
@@ -147,7 +157,16 @@ def recheck(folder: Path, options: RecheckOptions, progress: Progress = no_progr
         baseline_run=result.baseline_run,
     )
     statement = next(record for record in renewed if record.label == result.run.label)
+    drawn_from = None
+    if options.pictures:
+        # Loaded only here: reading and drawing the points takes longer than all else together.
+        from accuracy.picturing import pictured
+
+        progress("Reading the kept patches", 0, 1)
+        drawn_from = pictured(folder, result)
+        sentences += drawn_from.sentences
     return Rechecked(
+        pictured=drawn_from,
         result=dataclasses.replace(
             result,
             exclusions=exclusions,
@@ -167,19 +186,55 @@ def recheck(folder: Path, options: RecheckOptions, progress: Progress = no_progr
     )
 
 
+def _table_name(result: Result) -> str | None:
+    """The file name of the checkpoint table, written on whatever system the record was made."""
+    return next(
+        (re.split(r"[\\/]", one.path)[-1] for one in result.inputs if one.role == "checkpoints"), None
+    )
+
+
 def _exclusions(result: Result, more: tuple[Exclusion, ...]) -> tuple[Exclusion, ...]:
     known = {point.id for point in result.run.checkpoints}
     more = tuple(
         Exclusion(id=name, reason=exclusion.reason)
         for exclusion in more
-        for name in expanded((exclusion.id,), known, "to be left out")
+        for name in expanded(
+            (exclusion.id,), known, "to be left out", table=_table_name(result), place="--without"
+        )
     )
     fresh = {exclusion.id for exclusion in more}
     return (*(one for one in result.exclusions if one.id not in fresh), *more)
 
 
-def _archives(folder: Path, records: Sequence[RunRecord]) -> dict[str, bytes]:
-    """The kept patches as they are, each held against the digest in the record."""
+def _explained(
+    record: RunRecord, before: RunRecord, result: Result, requests: Sequence[ClassRequest]
+) -> RunRecord:
+    """The record with what its residuals suggest, looked for anew where anything that it rests on changed.
+
+    The same residuals suggest the same, so that an unchanged record need not wait for it.
+    """
+    asked, was = requests[0], result.requests[0]
+    same_classes = (asked.vertical_m, asked.horizontal_m) == (was.vertical_m, was.horizontal_m)
+    if record.checkpoints == before.checkpoints and same_classes:
+        return record
+    from accuracy.explained import explained, recorded_units
+
+    horizontal, height = recorded_units(result)
+    anew = explained(
+        record,
+        crs_wkt=result.crs_wkt,
+        cloud_unit=horizontal,
+        cloud_height_unit=height,
+        request=asked,
+        unit=result.unit,
+    )
+    if all(one.rests_on != "cloud" for one in anew.mistakes) or _NEEDS_CLOUD in record.remarks:
+        return anew
+    return dataclasses.replace(anew, remarks=(*anew.remarks, _NEEDS_CLOUD))
+
+
+def _archives(folder: Path, result: Result, records: Sequence[RunRecord]) -> dict[str, bytes]:
+    """The kept patches and epochs as they are, each held against the digest in the record."""
     archives = {}
     for record in records:
         if record.patches_file is None or record.patches_sha256 is None:
@@ -189,21 +244,10 @@ def _archives(folder: Path, records: Sequence[RunRecord]) -> dict[str, bytes]:
                 remedy="Measure again with the cloud.",
             )
         path = folder / record.patches_file
-        try:
-            content = path.read_bytes()
-        except OSError as error:
-            raise RecordError(
-                f"the kept patches cannot be read: {error.strerror}",
-                path=path,
-                remedy="Restore them from the original result folder, or measure again with the cloud.",
-            ) from error
-        if digest(content) != record.patches_sha256:
-            raise RecordError(
-                "the kept patches are not those of the record: their SHA-256 differs",
-                path=path,
-                remedy="Restore them from the original result folder, or measure again with the cloud.",
-            )
-        archives[record.patches_file] = content
+        archives[record.patches_file] = archive_bytes(path, sha256=record.patches_sha256, what="patches")
+    if result.drives_file is not None and result.drives_sha256 is not None:
+        path = folder / result.drives_file
+        archives[result.drives_file] = archive_bytes(path, sha256=result.drives_sha256, what=KEPT)
     return archives
 
 

@@ -10,12 +10,10 @@ from collections.abc import Collection, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
-from accuracy.errors import RecordError
 from accuracy.matching.measure import matching_settings
-from accuracy.matching.template import Template, load_templates
 from accuracy.measuring import check_radius, checkpoint_result, measuring_words
 from accuracy.model import Checkpoint, CheckpointResult, Patch, Progress, Result, RunRecord
-from accuracy.reading.cloud import sha256_of
+from accuracy.picturing import own_marks
 from accuracy.reading.kept import load_patches
 
 _MEASURED = ("vertical", "horizontal", "face")
@@ -50,7 +48,7 @@ def measured_again(
     Raises RecordError for patches or marks that are not those of the record, RequestError for a
     radius beyond the patches.
     """
-    settings = matching_settings(measuring, _templates(result))
+    settings = matching_settings(measuring, own_marks(folder, result))
     patches = load_patches(folder / str(record.patches_file), sha256=str(record.patches_sha256))
     check_radius(measuring, min(patch.outer_radius_m for patch in patches.values()))
     checkpoints = []
@@ -67,8 +65,7 @@ def measured_again(
     remarks = []
     if other_radius:
         remarks.append(
-            f"Heights were measured again within {measuring['largest_radius_m']:g} m of each checkpoint; "
-            "possible mistakes and the conditions of the drive are told as they were found at first."
+            f"Heights were measured again within {measuring['largest_radius_m']:g} m of each checkpoint."
         )
         remarks += [] if cut is None else [cut]
     elif differing:
@@ -123,21 +120,6 @@ def told(fresh: Mapping[str, Remeasured], statement: str) -> list[str]:
     many = f" of each of {len(fresh)} runs" if len(fresh) > 1 else ""
     count = len(fresh[statement].checkpoints)
     return found or [f"Measured again from the kept patches: all {count} checkpoints{many} are as recorded."]
-
-
-def _templates(result: Result) -> Mapping[str, Template]:
-    """The user's own marks, from the file that the record names and only from that one."""
-    given = next((one for one in result.inputs if one.role == "template"), None)
-    if given is None:
-        return {}
-    path = Path(given.path)
-    if not path.is_file() or sha256_of(path) != given.sha256:
-        raise RecordError(
-            "the file of your own marks is not there, or not the one of the record",
-            path=path,
-            remedy="Restore it: marks cannot be measured again without it.",
-        )
-    return load_templates(path)
 
 
 def _as_surveyed(point: CheckpointResult) -> Checkpoint:

@@ -6,6 +6,7 @@ its limit would print alike although one exceeds the other, digits are added unt
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 from decimal import ROUND_HALF_EVEN, Decimal
 from fractions import Fraction
@@ -13,6 +14,8 @@ from fractions import Fraction
 from accuracy.units import LengthUnit
 
 MINUS = "\N{MINUS SIGN}"
+KILOMETRES_PER_MILE = 1.609344
+"""International mile, exact: 5280 international feet (NIST SP 811, 2008, B.8)."""
 _MOST_EXTRA_DIGITS = 9
 NOISE_M = 1e-9
 """Lengths that differ by less are the same length. A double near 8 000 000 m, a UTM northing, is good to
@@ -37,6 +40,44 @@ def fixed(value: float, decimals: int, *, signed: bool = False) -> str:
 def counted(n: int, noun: str) -> str:
     """A number and its noun, in the plural where it needs one: 1 checkpoint, 36 checkpoints, 1,200 points."""
     return f"{n:,} {noun}{'' if n == 1 else 's'}"
+
+
+def in_a_row(names: Iterable[str], last: str = "and") -> str:
+    """Names as a sentence lists them: a, b and c; or with another word before the last."""
+    *most, end = names
+    return f"{', '.join(most)} {last} {end}" if most else end
+
+
+def at_places(n: int, places: int | None, noun: str = "checkpoint") -> str:
+    """How many there are, and at how many places where some share one: 36 checkpoints at 35 places."""
+    said = counted(n, noun)
+    return said if places in (None, n) else f"{said} at {places:,} {'place' if places == 1 else 'places'}"
+
+
+def speed(km_per_h: float, unit: LengthUnit = LengthUnit.METRE, *, in_brackets: bool = False) -> str:
+    """A speed for print: 12 km/h, 12.5 km/h; for a contract in either foot 7.5 mph (12 km/h).
+
+    Where that itself stands ``in_brackets``: 7.5 mph, 12 km/h.
+    """
+    said = speeds((km_per_h,), unit)
+    return said.replace(" (", ", ").rstrip(")") if in_brackets else said
+
+
+def speeds(km_per_h: Iterable[float], unit: LengthUnit = LengthUnit.METRE, *, between: str = ", ") -> str:
+    """The same of several, with the unit once: 6, 12 km/h; or of a span, with " to " between."""
+    given = tuple(km_per_h)
+
+    def listed(name: str, each_km_per_h: float) -> str:
+        printed = dict.fromkeys(_unpadded(fixed(one / each_km_per_h, 1)) for one in given)
+        return f"{between.join(printed)} {name}"
+
+    metric = listed("km/h", 1.0)
+    return metric if unit is LengthUnit.METRE else f"{listed(*speed_unit(unit))} ({metric})"
+
+
+def speed_unit(unit: LengthUnit) -> tuple[str, float]:
+    """The unit of speeds beside a contract's unit of length, for axes and slopes, and what it is in km/h."""
+    return ("km/h", 1.0) if unit is LengthUnit.METRE else ("mph", KILOMETRES_PER_MILE)
 
 
 def beside_limit(value: float, limit: float, decimals: int) -> str:

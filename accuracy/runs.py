@@ -11,9 +11,11 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from accuracy.model import (
+    AxisSummary,
     ClassRequest,
     Component,
     GradedRun,
+    HorizontalSummary,
     Interval,
     Outcome,
     RuleOutcome,
@@ -21,6 +23,7 @@ from accuracy.model import (
     RunMatrix,
     RunRecord,
     SpeedDecision,
+    ThreeDSummary,
     Verdict,
 )
 from accuracy.rounding import LengthText
@@ -100,14 +103,16 @@ def _decision(
             return None
         class_m = verdict.class_m
         speed = record.attributes.get(SPEED)
+        figures = _figures(record, component)
         graded.append(
             GradedRun(
-                name=record.label,
+                name=record.name,
                 speed_m_per_s=None if speed is None else float(speed) / 3.6,
                 outcome=verdict.outcome,
                 tested_m=verdict.tested_m,
                 interval_95_m=interval_of_tested(verdict),
-                n=_count(record, component),
+                n=0 if figures is None else figures.n,
+                places=None if figures is None else figures.places,
                 why=_why_not_graded(verdict),
                 tested_name=verdict.tested_name or "RMSE",
             )
@@ -126,14 +131,15 @@ def _why_not_graded(verdict: Verdict) -> str:
     return " ".join(rule.words for rule in open_rules) or verdict.why
 
 
-def _count(record: RunRecord, component: Component) -> int:
+def _figures(
+    record: RunRecord, component: Component
+) -> AxisSummary | HorizontalSummary | ThreeDSummary | None:
     summary = record.summary
-    figures = {
+    return {
         Component.VERTICAL: summary.vertical,
         Component.HORIZONTAL: summary.horizontal,
         Component.THREE_D: summary.three_d,
     }[component]
-    return 0 if figures is None else figures.n
 
 
 def interval_of_tested(verdict: Verdict) -> Interval | None:

@@ -40,9 +40,13 @@ class Subset:
 
 
 def choose(
-    checkpoints: Sequence[CheckpointResult], rules: SubsetRules, *, crs_wkt: str | None = None
+    checkpoints: Sequence[CheckpointResult],
+    rules: SubsetRules,
+    *,
+    crs_wkt: str | None = None,
+    table: str | None = None,
 ) -> Subset:
-    """Apply the rules.
+    """Apply the rules; ``table`` is the name of the file that the checkpoints came from.
 
     Raises RequestError for ids, attributes or values that no checkpoint has, for an area file that
     cannot be read, and where nothing is left.
@@ -50,7 +54,8 @@ def choose(
     chosen = list(checkpoints)
     words = []
     if rules.only:
-        only = set(expanded(rules.only, {point.id for point in checkpoints}, "to be counted"))
+        known = {point.id for point in checkpoints}
+        only = set(expanded(rules.only, known, "to be counted", table=table, place="--only"))
         chosen = [point for point in chosen if point.id in only]
         words.append("only " + ", ".join(sorted(only)))
     for name, value in rules.where:
@@ -118,19 +123,34 @@ def check_attribute(
         )
 
 
-def expanded(given: Sequence[str], known: Collection[str], what: str) -> tuple[str, ...]:
+def expanded(
+    given: Sequence[str],
+    known: Collection[str],
+    what: str,
+    *,
+    table: str | None = None,
+    path: Path | None = None,
+    place: str | None = None,
+) -> tuple[str, ...]:
     """The ids meant: each as it stands or, where no checkpoint is called that, several with commas between.
 
-    Raises RequestError for an id that no checkpoint has.
+    ``table`` is the name of the file that the checkpoints came from; ``path`` and ``place`` are where the
+    ids were written. Raises RequestError for an id that no checkpoint has.
     """
     ids: list[str] = []
     for text in given:
         parts = [text] if text in known else [part for piece in text.split(",") if (part := piece.strip())]
         unknown = next((part for part in parts or [text] if part not in known), None)
         if unknown is not None:
+            where = f" in {table}" if table else ""
             raise RequestError(
-                f'checkpoint "{unknown}" is {what}, but no checkpoint has that id',
-                remedy="Check the id; capital letters count.",
+                f'checkpoint "{unknown}" is {what}, but no checkpoint{where} has that id',
+                path=path,
+                place=place,
+                remedy="".join(
+                    f'Did you mean "{one}"? ' for one in get_close_matches(unknown, sorted(known), n=1)
+                )
+                + "Check the id; capital letters count.",
             )
         ids += parts
     return tuple(dict.fromkeys(ids))

@@ -132,7 +132,7 @@ def with_runs(result: Result, *, count: int = 3) -> Result:
                 class_m=graded.class_m,
                 fastest_met=own.name,
                 fastest_assured=own.name,
-                sentence=f"The fastest run that meets the class is {own.name} (12.0 km/h).",
+                sentence=f"The fastest run that meets the class is {own.name} (12 km/h).",
                 evidence=tuple(f"{run.name}: its own sentence." for run in made),
             ),
         )
@@ -207,8 +207,8 @@ def with_conditions(result: Result, *, carried: bool, known: bool = True) -> Res
     effects = ()
     if known:
         words = (
-            "Residuals are larger with more range to the rig: +1.40 mm per m (95 % interval +0.41 to +2.25). "
-            "This is an association at these checkpoints, not a proof of cause."
+            "Residuals are larger with more range to the rig: +1.40 mm per m (95 % interval +0.41 to +2.25 "
+            "mm per m). This is an association at these checkpoints, not a proof of cause."
         )
         effects = (
             ConditionEffect(

@@ -12,7 +12,7 @@ from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import stats
+from scipy.special import stdtrit
 
 from accuracy.model import (
     CaptureConditions,
@@ -23,7 +23,8 @@ from accuracy.model import (
     Patch,
     Trajectory,
 )
-from accuracy.rounding import fixed
+from accuracy.rounding import fixed, in_a_row
+from accuracy.statistics.ranks import mann_whitney_p, spearman, theil_sen
 from accuracy.trajectory.drift import SinceFix, since_fix
 from accuracy.trajectory.interpolate import Track, make_track
 
@@ -236,7 +237,7 @@ def condition_effects(
     """How the size of residuals goes with each condition.
 
     Continuous conditions: Spearman's rank correlation with the absolute residual, and the Theil-Sen
-    slope with its rank interval (Sen 1968, as scipy has it). Fix state: ratio of RMSE, bootstrap
+    slope with its rank interval (Sen 1968). Fix state: ratio of RMSE, bootstrap
     interval (with heavy tails it holds 92 %), Mann-Whitney on absolute residuals. P-values are
     corrected together (Holm 1979).
 
@@ -289,16 +290,16 @@ def _slope(name: str, unit: str, size: FloatArray, values: FloatArray) -> _Looke
         return None
     if np.ptp(size[known]) == 0:
         return None
-    rank = stats.spearmanr(values[known], size[known])
-    slope, _, low, high = stats.theilslopes(size[known], values[known], alpha=0.95)
+    rank, p_value = spearman(values[known], size[known])
+    slope, low, high = theil_sen(size[known], values[known])
     return _Looked(
         name,
         unit,
         "slope",
-        float(slope),
-        (float(low), float(high)),
-        float(rank.statistic),
-        float(rank.pvalue),
+        slope,
+        (low, high),
+        rank,
+        p_value,
         np.where(known, values, np.nan),
     )
 
@@ -319,11 +320,10 @@ def _fix_ratio(residual: FloatArray, conditions: Sequence[CaptureConditions], se
     again = rms(rng.choice(lost, (_RESAMPLES, lost.size))) / rms(rng.choice(fix, (_RESAMPLES, fix.size)))
     # The logarithm's spread with Student's t: plain percentiles held a planted ratio too seldom (87 %).
     fewest = min(lost.size, fix.size)
-    reach = float(stats.t.ppf(0.975, fewest - 1) * np.std(np.log(again), ddof=1))
+    reach = float(stdtrit(fewest - 1, 0.975) * np.std(np.log(again), ddof=1))
     reach *= float(np.sqrt(fewest / (fewest - 1)))
     ratio = float(rms(lost) / rms(fix))
     low, high = ratio * float(np.exp(-reach)), ratio * float(np.exp(reach))
-    test = stats.mannwhitneyu(np.abs(lost), np.abs(fix))
     return _Looked(
         "without a fix",
         "times",
@@ -331,7 +331,7 @@ def _fix_ratio(residual: FloatArray, conditions: Sequence[CaptureConditions], se
         ratio,
         (low, high),
         None,
-        float(test.pvalue),
+        mann_whitney_p(np.abs(lost), np.abs(fix)),
         np.where(known, without.astype(np.float64), np.nan),
     )
 
@@ -362,7 +362,7 @@ def _companions(one: _Looked, looked: Sequence[_Looked]) -> list[str]:
         if other is one or int(known.sum()) < _FEWEST:
             continue
         a, b = one.values[known], other.values[known]
-        if np.ptp(a) > 0 and np.ptp(b) > 0 and abs(stats.spearmanr(a, b).statistic) > _TOGETHER:
+        if np.ptp(a) > 0 and np.ptp(b) > 0 and abs(spearman(a, b)[0]) > _TOGETHER:
             names.append(other.condition)
     return names
 
@@ -381,11 +381,10 @@ def _words(one: _Looked, carried: bool, companions: Sequence[str]) -> str:
         text = (
             f"Residuals are {more} with more {one.condition}: {fixed(one.effect * 1000, 2, signed=True)} mm "
             f"per {one.unit} (95 % interval {fixed(low * 1000, 2, signed=True)} to "
-            f"{fixed(high * 1000, 2, signed=True)})"
+            f"{fixed(high * 1000, 2, signed=True)} mm per {one.unit})"
         )
     if companions:
-        *most, last = companions
-        others = f"{', '.join(most)} and {last}" if most else last
-        either = "any of them" if most else "either"
+        others = in_a_row(companions)
+        either = "any of them" if len(companions) > 1 else "either"
         text += f"; {others} moved together with it, so {either} may be the cause"
     return f"{text}. This is an association at these checkpoints, not a proof of cause."

@@ -140,6 +140,7 @@ def find_apart(
                 check_by=CHECK_BY[change.kind],
                 # By the share that lands on the cloud; among equals the commoner mistake goes first.
                 score=100.0 * held / total - 0.001 * rank,
+                rests_on="cloud",
             )
         )
     # One word per kind: realisations and roundings of one mistake are not mistakes of their own.

@@ -9,8 +9,9 @@ from dataclasses import dataclass
 import numpy as np
 
 from accuracy.explaining.mistake_models import Explanation, Fit, Sample, Weighing
-from accuracy.explaining.mistake_words import CHECK_BY, Speech, in_a_row
+from accuracy.explaining.mistake_words import CHECK_BY, Speech
 from accuracy.model import FloatArray, Mistake
+from accuracy.rounding import in_a_row
 
 LEAST_SCORE = 8.0
 """Deviance that an explanation must save: odds of about 50 to 1 for it, since many are tried."""

@@ -7,9 +7,9 @@ from dataclasses import replace
 from math import lgamma, log
 
 import numpy as np
-from scipy import stats
 from scipy.optimize import linear_sum_assignment
 from scipy.spatial import cKDTree
+from scipy.special import chdtr
 
 from accuracy.explaining.mistake_judging import Candidate, suggestion
 from accuracy.explaining.mistake_models import Explanation, Fit, Sample
@@ -135,7 +135,7 @@ def too_good(sample: Sample, survey_m: FloatArray, speech: Speech) -> list[Mista
     if n < 8 or not (survey_m > 0).all():
         return []
     ratio2 = float(np.mean((sample.residual_m / survey_m[:, None]) ** 2))
-    if ratio2 > _TOO_GOOD**2 or stats.chi2.cdf(ratio2 * n * c, n * c) > _TOO_GOOD_P:
+    if ratio2 > _TOO_GOOD**2 or chdtr(n * c, ratio2 * n * c) > _TOO_GOOD_P:
         return []
     rms = float(np.sqrt(np.mean(sample.residual_m**2)))
     survey = float(np.sqrt(np.mean(survey_m**2)))

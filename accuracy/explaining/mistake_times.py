@@ -46,6 +46,7 @@ def find_time_slip(
                 f"inside if the cloud's clock were {words} {'ahead' if slip > 0 else 'behind'}.",
                 check_by=CHECK_BY[kind],
                 score=outside - left,
+                rests_on="cloud",
             )
     return None
 

@@ -81,8 +81,3 @@ def named(ids: Sequence[str], most: int = 6) -> str:
     """Ids in a row, cut where they are too many to read."""
     shown = ", ".join(ids[:most])
     return shown if len(ids) <= most else f"{shown} and {len(ids) - most} more"
-
-
-def in_a_row(words: Sequence[str]) -> str:
-    """Words with "and" before the last."""
-    return " and ".join(words) if len(words) < 3 else f"{', '.join(words[:-1])} and {words[-1]}"

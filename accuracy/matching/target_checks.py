@@ -15,7 +15,7 @@ from scipy.special import expit, logsumexp
 
 from accuracy.matching.target_field import Raster
 from accuracy.matching.target_fit import Fit
-from accuracy.matching.target_model import MarkModel
+from accuracy.matching.target_model import MarkModel, most_information
 from accuracy.matching.template import Polarity, Tone
 from accuracy.model import BoolArray, Flag, FloatArray, Reason
 
@@ -28,6 +28,8 @@ class Evidence:
     """Information per point that the place of the mark gives about the values (nats)."""
     efficiency: float
     """The same over what the template's tone shares could give at most: 1 for a clean mark."""
+    fullness: float
+    """The same over what tones and the levels between them at blurred edges could give at most."""
     contrast: float
     """Smallest distance between neighbouring tones, over their joint spread."""
     log_odds: float
@@ -73,6 +75,7 @@ def gather(
     return Evidence(
         gain=gain,
         efficiency=gain / max(most, 1e-9),
+        fullness=gain / max(most_information(p, share), 1e-9),
         contrast=_contrast(model, fit),
         log_odds=gain * len(value),
         wrong=cells.wrong,
@@ -253,8 +256,8 @@ def misfits(model: MarkModel, fit: Fit, x_m: FloatArray, y_m: FloatArray, value:
 _LEAST_CONTRAST = 2.2
 _LEAST_EFFICIENCY = 0.35
 _LEAST_WHOLE_EFFICIENCY = 0.33
-# Evenly sampled scan lines show more of the edges than strewn shots: a clean mark reaches 1.08.
-_MOST_EFFICIENCY = 1.2
+# Clean marks reach 1.0, where blurred edges and hardly any noise meet, as in images, 1.4.
+_MOST_FULLNESS = 1.5
 _LEAST_ODDS = 25.0
 _MOST_WRONG = 0.30
 _MOST_WRONG_PAINT = 0.42
@@ -342,7 +345,8 @@ def judge(  # noqa: PLR0911 - one return for each way to fail
             f"those of a mark are at most {1000 * widest:.0f} mm.",
         )
     if (
-        not _LEAST_EFFICIENCY <= kept.efficiency <= _MOST_EFFICIENCY
+        kept.efficiency < _LEAST_EFFICIENCY
+        or kept.fullness > _MOST_FULLNESS
         or whole.efficiency < _LEAST_WHOLE_EFFICIENCY
         or kept.log_odds < _LEAST_ODDS
         or kept.stray > _MOST_STRAY

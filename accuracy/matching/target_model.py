@@ -347,6 +347,16 @@ def _components(
     return found
 
 
+def most_information(p: Parameters, share: FloatArray) -> float:
+    """What place can tell of a value at most (nats), for tone shares (tones, n).
+
+    Entropy of the mixture's components, levels between the tones included: where edges are blurred more
+    than shots stray, as in images, much of what a mark shows lies between its tones.
+    """
+    chances = [chance.mean() for _, _, chance in _components(p, share, np.exp(p.log_spreads))]
+    return -float(sum(chance * np.log(max(chance, 1e-12)) for chance in chances))
+
+
 def at_scale_one(p: Parameters) -> Parameters:
     """The same with the stated size taken as true."""
     return replace(p, log_scale=0.0)

@@ -192,7 +192,10 @@ class TrajectoryComparison:
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class TrajectorySeries:
-    """The compared epochs for charts, thinned; arrays are (n,), NaN where not measured. Not in the record."""
+    """The compared epochs for charts, thinned; arrays are (n,), NaN where not measured.
+
+    They stand in an archive beside the record.
+    """
 
     time_s: FloatArray | None
     chainage_m: FloatArray

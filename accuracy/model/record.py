@@ -55,6 +55,8 @@ class Mistake:
     check_by: str
     score: float
     """Evidence weight: larger explains more, after the price of its parameters."""
+    rests_on: Literal["residuals", "cloud"] = "residuals"
+    """What showed it: the residuals, or the cloud's extent and times, which a recheck does not have."""
 
 
 def label_of(run: str, cloud: str | None) -> str:
@@ -116,6 +118,9 @@ class Result:
     runs: tuple[RunRecord, ...] = ()
     """Every run of a job of several, cloud by cloud, the statement's among them."""
     trajectories: tuple[TrajectoryComparison, ...] = ()
+    drives_file: str | None = None
+    """The archive of the epochs that their charts are drawn from, beside the record."""
+    drives_sha256: str | None = None
     not_compared: tuple[str, ...] = ()
     """References that could not be compared with their run, each with the reason, in sentences."""
     comparisons: tuple[RunComparison, ...] = ()
@@ -138,6 +143,9 @@ class Result:
     """Which checkpoints count, in words; None for all."""
     crs_wkt: str | None = None
     """The working frame's coordinate system (in its own units) as WKT 2."""
+    cloud_unit: LengthUnit | None = None
+    """The unit that the clouds' files store eastings and northings in."""
+    cloud_height_unit: LengthUnit | None = None
     crs: str | None = None
     """The working frame in words."""
     vertical_datum: str | None = None

@@ -98,6 +98,8 @@ class GradedRun:
     interval_95_m: Interval | None
     """Of the tested figure."""
     n: int
+    places: int | None = None
+    """At how many places the n stand, where that is known."""
     why: str = ""
     """Why it was not graded, if it was not."""
     tested_name: str = "RMSE"
@@ -111,7 +113,7 @@ class SpeedDecision:
     answer: Literal["fastest", "none", "undecided"]
     component: Component
     cloud: str | None = None
-    """The clouds that it speaks of, where runs have several."""
+    """The kind of cloud that it speaks of, where clouds have names: runs are called by theirs alone."""
     class_m: float
     fastest_met: str | None
     """The fastest run whose tested figure meets the class."""

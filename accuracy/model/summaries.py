@@ -16,6 +16,8 @@ class AxisSummary:
     """
 
     n: int
+    places: int | None = None
+    """At how many places the n stand; None in a record that does not say."""
     mean_m: float
     median_m: float
     standard_deviation_m: float | None
@@ -51,7 +53,8 @@ class AxisSummary:
     lag_one_autocorrelation: float | None = None
     """Between neighbours along the line of checkpoints."""
     rmse_degrees_of_freedom: float | None = None
-    """For the RMSE: about n where residuals are independent, fewer where they agree along the drive."""
+    """For the RMSE: about n where residuals are independent, fewer where they agree along the drive or
+    checkpoints share a place."""
     mean_interval_correlated_95_m: Interval | None = None
     rmse_interval_correlated_95_m: Interval | None = None
     blunder_candidates: tuple[str, ...] = ()
@@ -65,6 +68,7 @@ class HorizontalSummary:
     """Both axes and the radial figures (RMSE_H of ASPRS; RMSEr of older texts)."""
 
     n: int
+    places: int | None = None
     mean_easting_m: float
     mean_northing_m: float
     standard_deviation_easting_m: float | None
@@ -96,6 +100,7 @@ class ThreeDSummary:
     """Figures over the checkpoints that have both a horizontal and a vertical residual."""
 
     n: int
+    places: int | None = None
     rmse_m: float
     rmse_with_survey_m: float | None
     survey_rms_m: float | None

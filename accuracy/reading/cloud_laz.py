@@ -21,8 +21,9 @@ _LAYERED = 3
 _LAYERS = {10: 9, 11: 1, 12: 2, 13: 1}
 _EXTRA_BYTES = 14
 
-_TRICKLE, _SLACK = 32, 8
-"""Bytes read at a time, and bytes that an encoder may leave behind its last point."""
+_NEAR_END, _SLACK = 64, 8
+"""Bytes before a chunk's end from which they are given one by one, and zero bytes that an encoder may leave
+behind its last point. Those seen here, of LASzip and of lazrs, leave none."""
 _MOST_DECODED, _AT_ONCE = 5_000_000, 100_000
 
 
@@ -68,10 +69,12 @@ def check_chunks(header: CloudHeader, file: BinaryIO) -> int:
 def _refuse_more(header: CloudHeader, file: BinaryIO, sizes: Sequence[tuple[int, int]]) -> None:
     """Raise CloudError where the chunks hold more points than the header promises.
 
-    Layered chunks state their points. Of older ones the table tells only that all but the last are full;
-    whether the last goes on is seen by what is left of its bytes once the promised points are out. That
-    shows a dozen points or more, unless they repeat each other, and is left undone where the chunk holds
-    more than five million.
+    Layered chunks state their points. Of older ones the table tells bytes, and points only where chunks
+    vary in size: that all but the last are full follows, how full the last is does not. Whether it goes on
+    is seen by what is left of its bytes once the promised points are out. A single point more leaves two
+    to ten of them; it is missed only where it is told in so few bits, as one that repeats its neighbour,
+    that nothing but the encoder's closing zeros is left. The look is left out where the chunk holds more
+    than five million points.
     """
     before, (full, size) = sum(n for n, _ in sizes[:-1]), sizes[-1]
     at = header.offset_to_points + 8 + sum(size for _, size in sizes[:-1])
@@ -83,7 +86,7 @@ def _refuse_more(header: CloudHeader, file: BinaryIO, sizes: Sequence[tuple[int,
         stored = before + int.from_bytes(file.read(4), "little")
         held, more = f"{stored:,}", stored > header.point_count
     elif 0 < left < min(full, _MOST_DECODED):
-        held, more = "more", _unread(header, file, before, left, at + size) > _SLACK
+        held, more = "more", _goes_on(_unread(header, file, before, left, at + size))
     if more:
         raise CloudError(
             f"the header promises {header.point_count:,} points, the file holds {held}",
@@ -93,15 +96,20 @@ def _refuse_more(header: CloudHeader, file: BinaryIO, sizes: Sequence[tuple[int,
         )
 
 
-class _Trickle:
-    """A file that gives few bytes at a time, so that a buffering reader never runs far ahead."""
+def _goes_on(unread: bytes) -> bool:
+    return len(unread) > _SLACK or any(unread)
 
-    def __init__(self, file: BinaryIO) -> None:
-        self._file = file
+
+class _Trickle:
+    """A file that gives the bytes before ``end`` one by one, so that a buffering reader stops where it is."""
+
+    def __init__(self, file: BinaryIO, end: int) -> None:
+        self._file, self._near_end = file, end - _NEAR_END
 
     def read(self, size: int = -1) -> bytes:
-        """At most a few bytes."""
-        return self._file.read(min(size, _TRICKLE) if size >= 0 else _TRICKLE)
+        """At most up to near the end, then a byte at a time."""
+        most = max(self._near_end - self._file.tell(), 1)
+        return self._file.read(min(size, most) if size >= 0 else most)
 
     def seek(self, offset: int, whence: int = 0) -> int:
         """As the file's own."""
@@ -112,17 +120,20 @@ class _Trickle:
         return self._file.tell()
 
 
-def _unread(header: CloudHeader, file: BinaryIO, first: int, count: int, end: int) -> int:
-    """Bytes of a chunk, ending at ``end``, that ``count`` points from its ``first`` on leave over."""
+def _unread(header: CloudHeader, file: BinaryIO, first: int, count: int, end: int) -> bytes:
+    """The bytes of a chunk, ending at ``end``, that ``count`` points from its ``first`` on leave over.
+
+    Of those further than ``_NEAR_END`` from the end some may be missing.
+    """
     import lazrs
 
     file.seek(header.offset_to_points)
     with lower_level_faults(header.path, f"reading points {first + 1:,} to {first + count:,}"):
-        decoder = lazrs.LasZipDecompressor(_Trickle(file), header.storage_records[_LASZIP])
+        decoder = lazrs.LasZipDecompressor(_Trickle(file, end), header.storage_records[_LASZIP])
         decoder.seek(first)
         for start in range(0, count, _AT_ONCE):
             decoder.decompress_many(bytearray(min(_AT_ONCE, count - start) * header.record_length))
-    return end - file.tell()
+    return file.read(max(end - file.tell(), 0))
 
 
 def _is_layered(header: CloudHeader) -> bool:

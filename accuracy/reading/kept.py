@@ -12,6 +12,7 @@ import dataclasses
 import hashlib
 import io
 import zipfile
+import zlib
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
@@ -25,6 +26,7 @@ from accuracy.model import FloatArray, LeftOut, Patch
 # Fine against any survey, coarse enough for four metres to fit easily into 32 bits.
 _UNITS_PER_M = 100_000
 _FORMAT = "accuracy-patches/2"
+_RESTORE = "Restore it from the original result folder, or measure again with the cloud."
 _OFFSETS = ("east_m", "north_m", "up_m")
 _OPTIONAL = ("intensity", "red", "green", "blue", "gps_time_s")
 _CODES = ("classification", "return_number", "number_of_returns", "source_id")
@@ -99,33 +101,52 @@ def load_patches(path: Path, *, sha256: str) -> Mapping[str, Patch]:
     Raises RecordError when the archive is missing, is not the one that the record was made
     from (its SHA-256 differs), or cannot be read.
     """
-    remedy = "Restore it from the original result folder, or measure again with the cloud."
+    content = archive_bytes(path, sha256=sha256, what="patches")
+    return _unpacked(arrays_of(content, what="patches", written_as=_FORMAT, path=path))
+
+
+def archive_bytes(path: Path, *, sha256: str, what: str) -> bytes:
+    """An archive beside the record as it is; ``what`` it keeps is named where it is refused.
+
+    Raises RecordError where it is missing, or not the one that the record was made from.
+    """
     try:
         content = path.read_bytes()
     except OSError as error:
         raise RecordError(
-            f"the kept patches cannot be read: {error.strerror}", path=path, remedy=remedy
+            f"the kept {what} cannot be read: {error.strerror}", path=path, remedy=_RESTORE
         ) from error
+    check_archive(content, sha256=sha256, what=what, path=path)
+    return content
+
+
+def check_archive(content: bytes, *, sha256: str, what: str, path: Path) -> None:
+    """Raise RecordError where the content is not the one that the record was made from."""
     found = digest(content)
     if found != sha256:
         raise RecordError(
-            f"the kept patches are not those of the record: SHA-256 {found[:16]}..., "
-            f"and the record says {sha256[:16]}...",
+            f"the kept {what} are not those of the record: their SHA-256 differs, {found[:16]}... "
+            f"where the record says {sha256[:16]}...",
             path=path,
-            remedy=remedy,
+            remedy=_RESTORE,
         )
+
+
+def arrays_of(content: bytes, *, what: str, written_as: str, path: Path) -> dict[str, NDArray[Any]]:
+    """The arrays of an archive by name. Raises RecordError for a damaged one, or one of another format."""
     try:
         with np.load(io.BytesIO(content), allow_pickle=False) as archive:
             arrays = {name: archive[name] for name in archive.files}
-    except (ValueError, OSError, zipfile.BadZipFile) as error:
-        raise RecordError(f"the kept patches are damaged: {error}", path=path, remedy=remedy) from error
-    if str(arrays.get("format")) != _FORMAT:
+    except (ValueError, OSError, EOFError, TypeError, zipfile.BadZipFile, zlib.error) as error:
+        raise RecordError(f"the kept {what} are damaged: {error}", path=path, remedy=_RESTORE) from error
+    if str(arrays.get("format")) != written_as:
         raise RecordError(
-            f'the kept patches have the format "{arrays.get("format")}", and this version reads "{_FORMAT}"',
+            f'the kept {what} have the format "{arrays.get("format")}", and this version reads '
+            f'"{written_as}"',
             path=path,
             remedy="Open them with the version that wrote them, or measure again with the cloud.",
         )
-    return _unpacked(arrays)
+    return arrays
 
 
 def _unpacked(arrays: Mapping[str, NDArray[Any]]) -> Mapping[str, Patch]:

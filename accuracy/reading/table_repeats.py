@@ -184,7 +184,8 @@ def position_remarks(pairs: tuple[SamePosition, ...]) -> list[str]:
     remarks = [
         f'"{p.ids[0]}" (row {p.rows[0]:,}) and "{p.ids[1]}" (row {p.rows[1]:,}) stand '
         f"{p.distance_m * 1000:.0f} mm apart in plan, {abs(p.height_difference_m) * 1000:.0f} mm in height; "
-        "both are kept: one point under two ids would count twice."
+        "both are kept: one point under two ids counts twice in means and RMSEs, and once, as a place, in "
+        "numbers of checkpoints and in intervals."
         for p in pairs[:10]
     ]
     if len(pairs) > 10:

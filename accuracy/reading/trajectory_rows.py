@@ -106,8 +106,9 @@ class TrajectoryFormat:
     length_unit: LengthUnit | None = None
     """Of a table's lengths whose heading names no unit; a heading that names another is refused. Metres
     where nobody says."""
-    angle_unit: Literal["degrees", "gon", "radians"] = "degrees"
-    """Of attitude angles, directions and zenith angles whose heading names no unit."""
+    angle_unit: Literal["degrees", "gon", "radians"] | None = None
+    """Of attitude angles, directions and zenith angles whose heading names no unit; a heading that names
+    another is refused. Degrees where nobody says."""
     heading_from: Literal["auto", "true", "grid"] = "auto"
     """The north that headings count from; auto: true north beside latitudes, grid north beside eastings."""
     fix_codes: Literal["solution", "nmea"] | Mapping[str, str] | None = None

@@ -23,20 +23,20 @@ _SYNONYMS = {
     "date": "day calendar_date",
     "gps_week": "week gpsweek gps_wk wn",
     "week_seconds": "tow gps_tow gpstow sow gps_sow seconds_of_week gps_seconds_of_week time_of_week",
-    "gps_seconds": "gps_time gpstime gps_time_s",
+    "gps_seconds": "gps_time gpstime",
     "adjusted_time": "adjusted_gps_time adjusted_standard_gps_time",
     "utc": "utc_time utctime time_utc datetime_utc utc_datetime",
     "local": "local_time time_local datetime",
     "day_seconds": "seconds_of_day sod",
-    "easting": "east e x easting_m",
-    "northing": "north n y northing_m",
-    "height": "elevation altitude alt ellipsoid_height ellipsoidal_height h z up height_m",
+    "easting": "east e x",
+    "northing": "north n y",
+    "height": "elevation altitude alt ellipsoid_height ellipsoidal_height h z up",
     "latitude": "lat",
     "longitude": "lon long lng",
     "roll": "roll_angle",
     "pitch": "pitch_angle",
     "heading": "yaw azimuth hdg true_heading",
-    "speed": "ground_speed velocity speed_m_per_s",
+    "speed": "ground_speed velocity",
     "velocity_east": "east_velocity ve v_east",
     "velocity_north": "north_velocity vn v_north",
     "fix": "quality q fix_quality fix_state fix_type status solution solution_status",
@@ -65,13 +65,47 @@ _LENGTHS = (
 _SPEEDS = ("speed", "velocity_east", "velocity_north")
 _UNIT = re.compile(r"[\(\[{]([^\)\]}]*)[\)\]}]")
 _SAYS = Says("format = { length_unit = ... }", None, TrajectoryError)
-# Exact: km/h, international knot (1852 m per hour), mile per hour (1609.344 m), international foot.
+# Units by kind of column, as _plain writes them: "m/s" is m_s. Exact: km/h, international knot (1852 m per
+# hour), mile per hour (1609.344 m), international foot.
 _SPEED_UNITS = {
-    **dict.fromkeys(["", "m/s", "mps", "m/sec", "m s-1", "ms-1", "m.s-1"], 1.0),
-    **dict.fromkeys(["km/h", "kmh", "kph"], 1 / 3.6),
-    **dict.fromkeys(["kn", "kt", "kts", "knot", "knots"], 1852 / 3600),
-    "mph": 0.44704,
-    **dict.fromkeys(["ft/s", "fps"], 0.3048),
+    word: factor
+    for words, factor in (
+        ("m_s mps ms m_sec m_per_s m_s_1 ms_1", 1.0),
+        ("km_h kmh kph kmph km_per_h", 1 / 3.6),
+        ("kn kt kts knot knots", 1852 / 3600),
+        ("mph mi_h mi_per_h", 0.44704),
+        ("ft_s fps ftps ft_sec ft_per_s", 0.3048),
+    )
+    for word in words.split()
+}
+# Written and not read: a "grad" is a gon in one language and a degree in another.
+_UNREAD = "grad grads mil mils dms arcmin arcsec mrad turn turns rev"
+_ANGLE_WORDS = {
+    word: unit
+    for words, unit in (
+        ("deg degs degree degrees decimal_degrees dd", "degrees"),
+        ("gon gons", "gon"),
+        ("rad rads radian radians", "radians"),
+        (_UNREAD, ""),
+    )
+    for word in words.split()
+}
+_TIME_UNITS = {
+    word: factor
+    for words, factor in (
+        ("s sec secs second seconds", 1.0),
+        ("ms msec millisecond milliseconds", 1e-3),
+        ("us usec microsecond microseconds", 1e-6),
+        ("ns nsec nanosecond nanoseconds", 1e-9),
+    )
+    for word in words.split()
+}
+_TIMES = ("time", "week_seconds", "gps_seconds", "adjusted_time", "day_seconds")
+_PLACES = ("latitude", "longitude")
+_UNITS_OF: dict[str, Mapping[str, object]] = {
+    **dict.fromkeys(_SPEEDS, _SPEED_UNITS),
+    **dict.fromkeys((*_ANGLES, *_PLACES), _ANGLE_WORDS),
+    **dict.fromkeys(_TIMES, _TIME_UNITS),
 }
 _BLANKS = ""
 _REMEDY = "Use a decimal point, and one number per cell."
@@ -194,21 +228,33 @@ def _recognise(path: Path, headings: list[str], how: TrajectoryFormat) -> dict[s
 
 
 def _plain(heading: str) -> str:
-    bare = _UNIT.sub("", heading).strip().lower()
-    return re.sub(r"[^a-z0-9]+", "_", bare).strip("_")
+    return _words(_UNIT.sub("", heading))
+
+
+def _words(text: str) -> str:
+    return re.sub(r"[^a-z0-9]+", "_", text.lower().replace("\N{DEGREE SIGN}", " deg ")).strip("_")
 
 
 def _named(heading: str) -> str | None:
-    """The column that a heading names, its unit in brackets or last: ``Height (ft)``, ``easting_ft``."""
+    """The column that a heading names, its unit in brackets or last: ``Height (ft)``, ``heading_deg``."""
     plain = _plain(heading)
     if plain in _NAMES:
         return _NAMES[plain]
     parts = plain.split("_")
     for cut in range(len(parts) - 1, 0, -1):
         name = _NAMES.get("_".join(parts[:cut]))
-        if name in _LENGTHS and unit_of(" ".join(parts[cut:])) is not None:
+        unit = "_".join(parts[cut:])
+        if name in _LENGTHS and unit_of(unit.replace("_", " ")) is not None:
+            return name
+        if name is not None and unit in _UNITS_OF.get(name, ()):
             return name
     return None
+
+
+def _unit_last(heading: str) -> list[str]:
+    """What may be the unit at a heading's end, the longest first: m_s and s of ``speed_m_s``."""
+    parts = _plain(heading).split("_")
+    return ["_".join(parts[cut:]) for cut in range(1, len(parts))]
 
 
 def _length_unit_in(heading: str) -> Unit | None:
@@ -216,8 +262,7 @@ def _length_unit_in(heading: str) -> Unit | None:
     match = _UNIT.search(heading)
     if match is not None:
         return bracketed_unit(match.group(1))
-    parts = _plain(heading).split("_")
-    tails = (unit_of(" ".join(parts[cut:])) for cut in range(1, len(parts)))
+    tails = (unit_of(tail.replace("_", " ")) for tail in _unit_last(heading))
     return next((unit for unit in tails if unit is not None), None)
 
 
@@ -243,26 +288,44 @@ def _lengths(
 
 
 def _factor(path: Path, name: str, heading: str, how: TrajectoryFormat) -> float:
-    """From the unit in the heading's brackets to radians or metres per second; else 1."""
+    """To radians, degrees of latitude, metres per second or seconds, from the unit that the heading names."""
+    units = _UNITS_OF.get(name)
+    if units is None:
+        return 1.0
     match = _UNIT.search(heading)
-    unit = match.group(1).strip().lower() if match else ""
-    if name in _ANGLES:
-        said = next((word for word in _ANGLE_UNITS if unit and word.startswith(unit[:3])), how.angle_unit)
-        return float(_ANGLE_UNITS[said])
+    inside = "" if match is None else _words(match.group(1))
+    # In brackets a unit may stand beside a word: (deg, true).
+    written = _unit_last(heading) if match is None else [inside, *inside.split("_")]
+    unit = next((one for one in written if one in units), None)
+    if name in _TIMES:
+        return 1.0 if unit is None else _TIME_UNITS[unit]
     if name in _SPEEDS:
-        if unit not in _SPEED_UNITS:
-            raise TrajectoryError(
-                f'the unit "{unit}" of a speed is not known',
-                path=path,
-                place=f"column {heading}",
-                remedy="Write m/s, km/h, kn, mph or ft/s.",
-            )
-        return _SPEED_UNITS[unit]
-    if name in ("latitude", "longitude"):
-        return float(180 / np.pi) if unit.startswith("rad") else 1.0
-    if unit == "ms":
-        return 0.001
-    return 1.0
+        if unit is None and inside:
+            raise _unknown_unit(path, inside, "speed", heading, "Write m/s, km/h, kn, mph or ft/s.")
+        return 1.0 if unit is None else _SPEED_UNITS[unit]
+    said = None if unit is None else _ANGLE_WORDS[unit]
+    if said == "":
+        raise _unknown_unit(path, unit or "", "angle", heading, "Write degrees, gon or radians.")
+    if name in _PLACES:
+        return 1.0 if said in (None, "degrees") else float(_ANGLE_UNITS[said] * 180 / np.pi)
+    if said is not None and how.angle_unit not in (None, said):
+        raise TrajectoryError(
+            f"the heading says {said}, but format = {{ angle_unit = ... }} says {how.angle_unit}",
+            path=path,
+            place=f"column {heading}",
+            remedy="Leave out angle_unit, or correct the heading.",
+        )
+    return float(_ANGLE_UNITS[said or how.angle_unit or "degrees"])
+
+
+def _unknown_unit(path: Path, unit: str, of: str, heading: str, remedy: str) -> TrajectoryError:
+    article = "an" if of == "angle" else "a"
+    return TrajectoryError(
+        f'the unit "{unit}" of {article} {of} is not known',
+        path=path,
+        place=f"column {heading}",
+        remedy=remedy,
+    )
 
 
 # ----------------------------------------------------------------------- cells

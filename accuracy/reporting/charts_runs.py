@@ -13,12 +13,15 @@ from accuracy.units import LengthUnit
 COMPONENTS = (Component.VERTICAL, Component.HORIZONTAL, Component.THREE_D)
 SHAPE_NAMES = ("filled disc", "open square", "open diamond", "filled triangle")
 WIDTH = 600.0
-NAMES_WIDTH = 128.0
+NAMES_WIDTH = 140.0
 ROW = 24.0
 COLUMNS_PER_BAND = 50
 """Checkpoints side by side in the matrix."""
 CELL = 15.0
 LONGEST_NAME = 18
+LONGEST_DETAIL = 32
+LONGEST_LABEL = 30
+"""Of a run with its cloud, beside the matrix."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -34,10 +37,13 @@ class RunFigure:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RunRow:
-    """One run on the chart."""
+    """One run on the chart, or one cloud of it."""
 
+    label: str
+    """As the chart's words call it."""
     name: str
     detail: str
+    """Under the name: what tells it apart."""
     group: int
     """Which shape it is drawn with."""
     figures: Mapping[Component, RunFigure]
@@ -69,7 +75,7 @@ def runs_chart(rows: Sequence[RunRow], unit: LengthUnit) -> str | None:
         if k % 2 == 0:
             drawn.append(svg.rect(0, y - ROW / 2, WIDTH, ROW, fill=svg.SAND))
         drawn.append(svg.label(4, y - 1, svg.shorten(row.name, LONGEST_NAME), size=9.5, weight="600"))
-        drawn.append(svg.label(4, y + 9.5, svg.shorten(row.detail, 26), size=8, colour=svg.QUIET))
+        drawn.append(svg.label(4, y + 9.5, svg.shorten(row.detail, LONGEST_DETAIL), size=8, colour=svg.QUIET))
     said = []
     for k, component in enumerate(shown):
         left = NAMES_WIDTH + k * width + 10
@@ -84,7 +90,7 @@ def words_of(rows: Sequence[RunRow], component: Component, unit: LengthUnit) -> 
     text = LengthText(unit)
     names = list(dict.fromkeys(row.figures[component].name for row in rows if component in row.figures))
     figures = [
-        f"{row.name} {text.small(row.figures[component].tested_m)}"
+        f"{row.label} {text.small(row.figures[component].tested_m)}"
         for row in rows
         if component in row.figures
     ]
@@ -176,7 +182,7 @@ def matrix_chart(
     known = sorted(abs(v) for row in residual_m for v in row if v is not None)
     # One wild residual must not shrink all others to dots: it is drawn at full size, as are its like.
     full = max(known[int(0.98 * (len(known) - 1))], 1e-4) if known else 1.0
-    names_width = 92.0
+    names_width = _names_width(runs)
     columns = min(COLUMNS_PER_BAND, max(len(ids), 12))
     step = (WIDTH - names_width - 4) / columns
     reach = min(step * 0.92, CELL - 1)
@@ -193,7 +199,7 @@ def matrix_chart(
             middle = y + CELL * (number + 0.5)
             if number % 2 == 0:
                 drawn.append(svg.rect(0, middle - CELL / 2, WIDTH, CELL, fill=svg.SAND))
-            drawn.append(svg.label(3, middle + 3, svg.shorten(run, LONGEST_NAME), size=8.5))
+            drawn.append(svg.label(3, middle + 3, svg.shorten(run, LONGEST_LABEL), size=8.5))
             for k, name in enumerate(part):
                 value = residual_m[number][start + k]
                 x = names_width + step * (k + 0.5)
@@ -206,6 +212,12 @@ def matrix_chart(
         "values stand in the annex."
     )
     return svg.picture(WIDTH, y + 24, description, drawn, "wide")
+
+
+def _names_width(runs: Sequence[str]) -> float:
+    """As wide as the longest label, so that clouds of one run stay apart in print."""
+    longest = max((svg.text_width(svg.shorten(run, LONGEST_LABEL), 8.5) for run in runs), default=0.0)
+    return max(92.0, longest + 6)
 
 
 def _cell(

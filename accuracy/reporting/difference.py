@@ -21,6 +21,7 @@ from accuracy.model import (
     label_of,
 )
 from accuracy.reporting import render, words
+from accuracy.reporting.lengths import in_unit
 from accuracy.reporting.svg import clean
 from accuracy.reporting.view_nouns import Table
 from accuracy.reporting.view_statement import file_name
@@ -116,16 +117,19 @@ class ResultDifference:
 
 
 def compare_results(a: Result, b: Result) -> ResultDifference:
-    """What is different in ``b``. Runs are paired by name; where each has one run, those are paired."""
+    """What is different in ``b``, told in the unit of ``a``.
+
+    Runs are paired by name; where each has one run, those are paired.
+    """
     pairs = list(_paired_runs(a, b))
     figures = [change for name, x, y in pairs for change in _figures(name, x, y)]
     verdicts = [change for name, x, y in pairs for change in _verdicts(name, x, y)]
     return ResultDifference(
         title_before=a.title,
         title_after=b.title,
-        unit=b.unit,
+        unit=a.unit,
         inputs=_inputs(a, b),
-        settings=_differing(_settings(a), _settings(b)),
+        settings=_settings_changed(a, b),
         checkpoints=tuple(
             change
             for name, x, y in pairs
@@ -176,8 +180,15 @@ def _inputs(a: Result, b: Result) -> tuple[Change, ...]:
     return _differing(listed(a), listed(b))
 
 
-def _settings(result: Result) -> dict[str, str]:
-    text = LengthText(result.unit)
+def _settings_changed(a: Result, b: Result) -> tuple[Change, ...]:
+    """Compared as the records hold them, in metres; told in the first one's unit, where that shows it."""
+    told = {one.name: one for one in _differing(_settings(a, a.unit), _settings(b, a.unit))}
+    held = _differing(_settings(a, LengthUnit.METRE), _settings(b, LengthUnit.METRE))
+    return tuple(told.get(one.name, one) for one in held)
+
+
+def _settings(result: Result, unit: LengthUnit) -> dict[str, str]:
+    text = LengthText(unit)
     found = {
         "software": result.software.version,
         "statement's run": result.run.label,
@@ -185,8 +196,13 @@ def _settings(result: Result) -> dict[str, str]:
         "frame": result.crs or "not stated",
         "heights": result.vertical_datum or "not stated",
         "checkpoints that count": result.subset or "all",
-        **{str(name): value for name, value in result.settings.items()},
-        **{f"measuring: {name}": f"{value:g}" for name, value in result.measuring.items()},
+        **{str(name): in_unit(value, unit) for name, value in result.settings.items()},
+        **{
+            f"measuring: {name.removesuffix('_m').replace('_', ' ')}": in_unit(f"{value:g} m", unit)
+            if name.endswith("_m")
+            else f"{value:g}"
+            for name, value in result.measuring.items()
+        },
         **{f"exclusion of {one.id}": one.reason for one in result.exclusions},
     }
     if result.equivalence_margin_m is not None:
@@ -407,13 +423,18 @@ def _point_table(changes: Sequence[CheckpointChange], text: LengthText) -> Table
             (
                 f"{c.id}, {c.run}",
                 said[c.used_before],
-                said[c.used_after] + (f": {c.why}" if c.why and c.used_after is False else ""),
+                said[c.used_after] + (f": {_why(c.why, text)}" if c.why and c.used_after is False else ""),
                 DASH if not c.height_change_m else _visible(c.height_change_m, text),
                 DASH if not c.horizontal_change_m else _visible(c.horizontal_change_m, text),
             )
             for c in changes[:MOST_CHECKPOINTS]
         ),
     )
+
+
+def _why(why: str, text: LengthText) -> str:
+    """The program's own reason in the unit that is printed; the user's words stay as they were written."""
+    return why if why.startswith("set aside by the user") else in_unit(why, text.unit)
 
 
 def _more(changes: Sequence[CheckpointChange]) -> str:

@@ -10,16 +10,17 @@ from __future__ import annotations
 import re
 from collections.abc import Iterable
 
-from accuracy.rounding import MINUS, fixed
+from accuracy.rounding import MINUS, fixed, speed_unit, speeds
 from accuracy.units import LengthUnit
 
 _POWER = {"mm": -3, "cm": -2, "m": 0, "km": 3}
 _NUMBER = rf"[+\-{MINUS}]?\d+(?:,\d{{3}})*(?:\.\d+)?"
 _LENGTH = re.compile(
-    rf"(?<![\w.,/])(?:(?P<from>{_NUMBER}) to )?(?P<number>{_NUMBER}) (?P<unit>mm|cm|km|m)"
-    r"(?P<per> per (?:100 )?m)?(?![\w/\N{SUPERSCRIPT TWO}])"
+    rf"(?<![\w.,/])(?:(?P<from>{_NUMBER}) to )?(?P<number>{_NUMBER}) (?:(?P<unit>mm|cm|km|m)"
+    r"(?P<per> per (?:100 )?m| per km/h)?(?![\w/\N{SUPERSCRIPT TWO}])|(?P<speed>km/h))"
 )
 _QUOTED = r'"[^"]*"'
+_SAID = r"[\d.]+ mph(?:, | \()[\d., to]+ km/h"
 
 
 def in_unit(said: str, unit: LengthUnit, keep: Iterable[str] = ()) -> str:
@@ -31,7 +32,7 @@ def in_unit(said: str, unit: LengthUnit, keep: Iterable[str] = ()) -> str:
         return said
     names = [re.escape(name) for name in sorted(set(keep), key=len, reverse=True) if name]
     # Every other part is one that stays as it is.
-    parts = re.split(f"({'|'.join([_QUOTED, *names])})", said)
+    parts = re.split(f"({'|'.join([_QUOTED, _SAID, *names])})", said)
     return "".join(
         part if k % 2 else _LENGTH.sub(lambda found: _converted(found, unit), part)
         for k, part in enumerate(parts)
@@ -39,13 +40,18 @@ def in_unit(said: str, unit: LengthUnit, keep: Iterable[str] = ()) -> str:
 
 
 def _converted(found: re.Match[str], unit: LengthUnit) -> str:
-    power, symbol = _POWER[found["unit"]], unit.symbol
-    if found["per"] is not None:
+    ends = [part for part in (found["from"], found["number"]) if part]
+    if found["speed"] is not None:
+        # The record's own km/h stand in brackets behind it.
+        return speeds((float(part.replace(",", "")) for part in ends), unit, between=" to ")
+    power, symbol, per, unit_m = _POWER[found["unit"]], unit.symbol, found["per"] or "", unit.metres
+    if per.endswith("km/h"):
+        name, km_per_h = speed_unit(unit)
+        per, unit_m = f" per {name}", unit.metres / km_per_h
+    elif per:
         # A slope is the same share of any unit.
-        per = found["per"].removesuffix("m") + symbol
-        return f"{_number(found['number'], power, 1.0)} {symbol}{per}"
-    numbers = [_number(part, power, unit.metres) for part in (found["from"], found["number"]) if part]
-    return f"{' to '.join(numbers)} {symbol}"
+        per, unit_m = per.removesuffix("m") + symbol, 1.0
+    return f"{' to '.join(_number(part, power, unit_m) for part in ends)} {symbol}{per}"
 
 
 def _number(printed: str, power: int, unit_m: float) -> str:

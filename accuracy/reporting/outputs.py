@@ -9,15 +9,16 @@ from __future__ import annotations
 import dataclasses
 import hashlib
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from accuracy.errors import RequestError
 from accuracy.files import check_folder, write_atomically, written_together
-from accuracy.model import Patch, Progress, Result, RunRecord, TrajectorySeries, no_progress
+from accuracy.model import Patch, Progress, Result, RunRecord, no_progress
 from accuracy.reading.kept import digest, pack_patches
+from accuracy.reading.kept_drives import pack_drives, unpack_drives
 from accuracy.record import RESULT_NAME, result_bytes
 from accuracy.reporting.render import HTML_NAME, PDF_NAME, write_report
 from accuracy.reporting.tables import write_residuals_csv, write_residuals_gpkg
@@ -31,7 +32,8 @@ if TYPE_CHECKING:
 CSV_NAME = "residuals.csv"
 GPKG_NAME = "residuals.gpkg"
 SIGNED_NAME = "report-signed.pdf"
-_NAMES = (HTML_NAME, PDF_NAME, CSV_NAME, GPKG_NAME, RESULT_NAME)
+DRIVES_NAME = "drives.npz"
+_NAMES = (HTML_NAME, PDF_NAME, CSV_NAME, GPKG_NAME, DRIVES_NAME, RESULT_NAME)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -63,7 +65,7 @@ def _ours(name: str) -> bool:
 
 
 def pack(measured: Measured) -> tuple[Result, dict[str, bytes]]:
-    """The record with the names and digests of its patch archives, and the archives by name."""
+    """The record with the names and digests of its archives, and the archives by name."""
     result, patches = measured.result, measured.patches
     archives: dict[str, bytes] = {}
     numbers = {label: number for number, label in enumerate(patches, start=1)}
@@ -77,6 +79,10 @@ def pack(measured: Measured) -> tuple[Result, dict[str, bytes]]:
     stamped = dataclasses.replace(
         result, run=kept(result.run), runs=tuple(kept(record) for record in result.runs)
     )
+    if measured.series:
+        content = pack_drives(result.trajectories, measured.series)
+        archives[DRIVES_NAME] = content
+        stamped = dataclasses.replace(stamped, drives_file=DRIVES_NAME, drives_sha256=digest(content))
     return stamped, archives
 
 
@@ -85,19 +91,20 @@ def write_outputs(
     archives: Mapping[str, bytes],
     folder: Path,
     *,
-    series: Sequence[TrajectorySeries] | None = None,
     patches: Mapping[str, Patch] | None = None,
     templates: Mapping[str, Template] | None = None,
     pdf: bool = True,
     progress: Progress = no_progress,
 ) -> Outputs:
-    """Write the record, the archives of its patches, the tables and the reports.
+    """Write the record, its archives, the tables and the reports.
+
+    The charts of trajectories are drawn from the archive of their epochs, so that every report that is
+    made of a record shows the same.
 
     Args:
         result: the record.
-        archives: the kept patches by file name.
+        archives: the kept patches and epochs by file name.
         folder: where to.
-        series: the epochs behind each trajectory comparison, for its charts.
         patches: of the statement's run by checkpoint id, for pictures of its marks.
         templates: the flat marks by name, the user's own among them.
         pdf: whether to write the PDF.
@@ -112,11 +119,19 @@ def write_outputs(
         write_residuals_gpkg(result, staging / GPKG_NAME)
         pictures = None
         if patches is not None and templates is not None:
-            # Loaded only here: a recheck shows no marks.
+            # Loaded only here: a recheck shows marks only where it is asked to.
             from accuracy.reporting.view_patches import patch_pictures
 
             pictures = patch_pictures(result.run, patches, result.unit, templates)
         digest_of_record = hashlib.sha256(record).hexdigest()
+        series = None
+        if result.drives_file is not None and result.drives_sha256 is not None:
+            series = unpack_drives(
+                archives[result.drives_file],
+                result.trajectories,
+                path=folder / result.drives_file,
+                sha256=result.drives_sha256,
+            )
         view = build(result, series=series, pictures=pictures, record_sha256=digest_of_record)
         written = write_report(view, staging, pdf=pdf)
         write_atomically(staging / RESULT_NAME, record)

@@ -21,8 +21,9 @@ from accuracy.reporting import svg, words
 from accuracy.reporting.plan_files import places_csv, places_geojson
 from accuracy.reporting.plan_map import plan_map
 from accuracy.reporting.render import Written, fill
-from accuracy.rounding import LengthText, fixed
+from accuracy.rounding import LengthText, fixed, speed, speeds
 from accuracy.standards import STANDARDS
+from accuracy.units import LengthUnit
 
 HTML_NAME, PDF_NAME = "plan.html", "plan.pdf"
 CSV_NAME, GEOJSON_NAME = "places.csv", "places.geojson"
@@ -265,15 +266,17 @@ def _survey(plan: Plan, text: LengthText) -> tuple[str, ...]:
 
 
 def _runs(plan: Plan) -> tuple[tuple[Row, ...], str]:
-    runs = plan.runs
+    runs, unit = plan.runs, plan.asked.unit
     if not runs:
         return (), ""
     minutes = [run.minutes for run in runs if run.minutes is not None]
     if len(runs) <= _MOST_RUNS:
-        rows = tuple(Row(f"{r.order}", (_speed(r), r.direction, _minutes(r.minutes))) for r in runs)
+        rows = tuple(
+            Row(f"{r.order}", (speed(r.speed_km_per_h, unit), r.direction, _minutes(r.minutes))) for r in runs
+        )
     else:
         rounds = sorted({r.repeat for r in runs})
-        rows = tuple(_round(k, [r for r in runs if r.repeat == k]) for k in rounds[:_MOST_RUNS])
+        rows = tuple(_round(k, [r for r in runs if r.repeat == k], unit) for k in rounds[:_MOST_RUNS])
         if len(rounds) > _MOST_RUNS:
             rows += (Row(f"to {rounds[-1]}", ("and so on", "", "")),)
     note = f"{_of(len(runs), 'run')}"
@@ -288,22 +291,17 @@ def _runs(plan: Plan) -> tuple[tuple[Row, ...], str]:
     return rows, note
 
 
-def _speed(run: PlannedRun) -> str:
-    return f"{run.speed_km_per_h:g} km/h"
-
-
 def _minutes(minutes: float | None) -> str:
     return "" if minutes is None else f"{fixed(minutes, 1)} min"
 
 
-def _round(number: int, runs: list[PlannedRun]) -> Row:
-    speeds = ", ".join(dict.fromkeys(f"{r.speed_km_per_h:g}" for r in runs))
+def _round(number: int, runs: list[PlannedRun], unit: LengthUnit) -> Row:
     ways = {r.direction for r in runs}
     total = sum(r.minutes or 0.0 for r in runs)
     return Row(
         f"round {number}",
         (
-            f"{svg.shorten(speeds, 30)} km/h",
+            svg.shorten(speeds((r.speed_km_per_h for r in runs), unit), 40),
             "out and back at each" if len(ways) == 2 else next(iter(ways)),
             _minutes(total or None),
         ),

@@ -56,7 +56,9 @@ def find_place(reader: PdfFileReader) -> Place | None:
             return None
     except (KeyError, TypeError, ValueError, IndexError):
         return None
-    place = Place(page, round(left), round(top), round(right - left), round(top - bottom))
+    # Each edge to its own whole point: width and height alone, rounded, would move the far edges by one.
+    left, top, right, bottom = (round(edge) for edge in (left, top, right, bottom))
+    place = Place(page, left, top, right - left, top - bottom)
     return place if place.width >= _LEAST_WIDTH_PT and place.height >= _LEAST_HEIGHT_PT else None
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from accuracy.model import Result
 from accuracy.reporting import words
 from accuracy.reporting.lengths import in_unit
-from accuracy.rounding import LengthText, counted
+from accuracy.rounding import LengthText, at_places, counted
 
 
 def spoken(result: Result) -> tuple[str, ...]:
@@ -22,12 +22,12 @@ def spoken(result: Result) -> tuple[str, ...]:
     for name, figures in (("open terrain", summary.vertical), ("vegetation", summary.vegetated)):
         if figures is not None:
             mean, size = text.small(figures.mean_m, signed=True), text.small(figures.rmse_m)
-            lines.append(
-                f"Height, {name}: {counted(figures.n, 'checkpoint')}, mean {mean} {unit}, RMSE {size} {unit}."
-            )
+            number = at_places(figures.n, figures.places)
+            lines.append(f"Height, {name}: {number}, mean {mean} {unit}, RMSE {size} {unit}.")
     if summary.horizontal is not None:
         size = text.small(summary.horizontal.rmse_m)
-        lines.append(f"Horizontal: {counted(summary.horizontal.n, 'checkpoint')}, RMSE {size} {unit}.")
+        number = at_places(summary.horizontal.n, summary.horizontal.places)
+        lines.append(f"Horizontal: {number}, RMSE {size} {unit}.")
     lines += [
         f"{verdict.standard_title}, {words.COMPONENT[verdict.component].lower()}: "
         f"{verdict.outcome}. {in_unit(verdict.why, result.unit, (verdict.class_name or '',))}"
@@ -35,7 +35,7 @@ def spoken(result: Result) -> tuple[str, ...]:
         if verdict.class_m or verdict.class_name
     ]
     lines += [in_unit(said, result.unit, names) for said in result.not_compared]
-    lines += [f"{words.COMPONENT[decision.component]}: {decision.sentence}" for decision in result.decisions]
+    lines += [f"{words.decided(decision)}: {decision.sentence}" for decision in result.decisions]
     if result.run.mistakes:
         lines.append(
             f"A mistake would explain the residuals: {in_unit(result.run.mistakes[0].evidence, result.unit)}"

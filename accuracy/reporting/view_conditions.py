@@ -16,7 +16,7 @@ from accuracy.model import (
 from accuracy.reporting import charts_conditions
 from accuracy.reporting.lengths import in_unit
 from accuracy.reporting.view_nouns import ChartView, ConditionsView, Table
-from accuracy.rounding import LengthText, fixed
+from accuracy.rounding import LengthText, fixed, speed_unit
 from accuracy.units import LengthUnit
 
 DASH = "\N{EN DASH}"
@@ -27,7 +27,7 @@ NONE_CARRIED = (
     "residuals beyond what chance would show among as many conditions looked at."
 )
 _PANELS = (
-    ("Speed (km/h)", "speed_m_per_s", 3.6),
+    ("Speed", "speed_m_per_s", None),
     ("Time since the last fix (s)", "time_since_fix_s", 1.0),
     ("Range to the rig", "range_m", None),
     ("Turn rate (degrees/s)", "turn_rate_deg_per_s", 1.0),
@@ -99,8 +99,7 @@ def _chart(run: RunRecord, known: Sequence[CaptureConditions], unit: LengthUnit)
     joined = [one for one in known if one.checkpoint_id in residual_m]
     panels = []
     for plain, key, given in _PANELS:
-        # A length: in the contract's unit.
-        name, factor = (f"{plain} ({unit.symbol})", 1 / unit.metres) if given is None else (plain, given)
+        name, factor = (plain, given) if given is not None else _in_contracts_unit(plain, key, unit)
         points = [
             charts_conditions.Point(
                 id=one.checkpoint_id,
@@ -126,6 +125,14 @@ def _chart(run: RunRecord, known: Sequence[CaptureConditions], unit: LengthUnit)
     )
 
 
+def _in_contracts_unit(plain: str, key: str, unit: LengthUnit) -> tuple[str, float]:
+    """A panel's name with its unit, and how many of that unit one metre, or one metre per second, is."""
+    if key == "speed_m_per_s":
+        name, km_per_h = speed_unit(unit)
+        return f"{plain} ({name})", 3.6 / km_per_h
+    return f"{plain} ({unit.symbol})", 1 / unit.metres
+
+
 def _table(effects: Sequence[ConditionEffect], text: LengthText) -> Table:
     rows = []
     for one in effects:
@@ -135,6 +142,9 @@ def _table(effects: Sequence[ConditionEffect], text: LengthText) -> Table:
             )
             # Over a length the slope is the same share of any unit; metric, it is in mm per m.
             per, factor = (text.unit.symbol, size * text.unit.metres) if one.unit == "m" else (one.unit, size)
+            if one.unit == "km/h":
+                per, km_per_h = speed_unit(text.unit)
+                factor *= km_per_h
             effect = f"{_digits(one.effect * factor, signed=True)} {symbol} per {per}"
             ends = (
                 None

@@ -7,7 +7,7 @@ import numpy as np
 from accuracy.model import FloatArray, TrajectoryComparison, TrajectorySeries
 from accuracy.reporting import charts_drift, charts_drive, svg
 from accuracy.reporting.view_nouns import ChartView
-from accuracy.rounding import fixed
+from accuracy.rounding import fixed, speed_unit
 from accuracy.units import LengthUnit
 
 
@@ -92,6 +92,7 @@ def _over_time(
     one: TrajectoryComparison, series: TrajectorySeries, time_s: FloatArray, unit: LengthUnit
 ) -> ChartView:
     k, symbol = svg.Lengths(unit).small_m, svg.Lengths(unit).small_symbol
+    speed, km_per_h = speed_unit(unit)
     minutes = (time_s - float(time_s.min())) / 60
     horizontal = np.hypot(series.along_m, series.cross_m) / k
     size = charts_drive.Panel(f"Horiz. ({symbol})", horizontal, from_zero=True)
@@ -100,7 +101,7 @@ def _over_time(
         if np.isfinite(horizontal).any()
         else charts_drive.Panel(f"Cross ({symbol})", series.cross_m / k),
         charts_drive.Panel(f"Up ({symbol})", series.up_m / k),
-        charts_drive.Panel("Speed (km/h)", series.speed_m_per_s * 3.6, from_zero=True),
+        charts_drive.Panel(f"Speed ({speed})", series.speed_m_per_s * 3.6 / km_per_h, from_zero=True),
     ]
     drawn, _ = charts_drive.profile_chart(
         minutes,

@@ -6,7 +6,7 @@ import math
 
 from accuracy.model import AxisSummary, FaceShift, HorizontalSummary, Interval, Summary, ThreeDSummary
 from accuracy.reporting.view_nouns import Table
-from accuracy.rounding import LengthText, fixed
+from accuracy.rounding import LengthText, counted, fixed
 from accuracy.statistics.stated import likely_alike, rmse_interval
 from accuracy.units import LengthUnit
 
@@ -31,9 +31,13 @@ def _interval(interval: Interval | None, text: LengthText, *, signed: bool = Fal
     return f"{text.small(interval[0], signed=signed)} to {text.small(interval[1], signed=signed)}"
 
 
+def _number(s: AxisSummary | HorizontalSummary | ThreeDSummary) -> str:
+    return str(s.n) if s.places in (None, s.n) else f"{s.n} at {counted(s.places or 0, 'place')}"
+
+
 def _axis(s: AxisSummary, text: LengthText) -> tuple[str, ...]:
     return (
-        str(s.n),
+        _number(s),
         text.small(s.mean_m, signed=True),
         text.small(s.standard_deviation_m),
         text.small(s.rmse_m),
@@ -48,7 +52,7 @@ def _axis(s: AxisSummary, text: LengthText) -> tuple[str, ...]:
 
 def _radial(s: HorizontalSummary, text: LengthText) -> tuple[str, ...]:
     return (
-        str(s.n),
+        _number(s),
         DASH,
         DASH,
         text.small(s.rmse_m),
@@ -57,13 +61,14 @@ def _radial(s: HorizontalSummary, text: LengthText) -> tuple[str, ...]:
         DASH,
         DASH,
         text.small(s.radial_95_m),
-        f"{DASH}, {text.small(s.maximum_m)}",
+        # A length without a sign: the smallest tells nothing, so only the largest is kept.
+        f"largest {text.small(s.maximum_m)}",
     )
 
 
 def _three_d(s: ThreeDSummary, text: LengthText) -> tuple[str, ...]:
     return (
-        str(s.n),
+        _number(s),
         DASH,
         DASH,
         text.small(s.rmse_m),
@@ -72,7 +77,7 @@ def _three_d(s: ThreeDSummary, text: LengthText) -> tuple[str, ...]:
         DASH,
         DASH,
         DASH,
-        f"{DASH}, {text.small(s.maximum_m)}",
+        f"largest {text.small(s.maximum_m)}",
     )
 
 

@@ -55,6 +55,8 @@ class VerdictView:
     why: str
     chance: str | None
     statement: str | None
+    words_of: str | None
+    """The standard whose words the statement is; None where they name it themselves."""
     gauge: str | None
     rules: tuple[RuleView, ...]
 

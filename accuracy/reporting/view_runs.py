@@ -15,7 +15,7 @@ from accuracy.model import (
 from accuracy.reporting import charts_runs, view_pairs, words
 from accuracy.reporting.view_nouns import ChartView, DecisionView, RunsView, Table, Tone
 from accuracy.reporting.view_statement import figure_name, tested_figure
-from accuracy.rounding import LengthText, fixed
+from accuracy.rounding import LengthText, speed
 from accuracy.statistics.comparison_groups import SPEED
 from accuracy.units import LengthUnit
 
@@ -61,13 +61,30 @@ def runs(result: Result) -> RunsView | None:
 
 
 def speed_lines(result: Result) -> tuple[str, ...]:
-    """For the statement page: one sentence per component in which any run was graded."""
-    return tuple(f"{_of(one)}: {one.sentence}" for one in result.decisions if _graded(one, result.runs))
+    """For the statement page: one sentence per component in which any run was graded.
+
+    They speak of clouds of the statement's kind; each other kind is told in one line.
+    """
+    graded = [one for one in result.decisions if _graded(one, result.runs)]
+    own = [one for one in graded if one.cloud == result.run.cloud]
+    lines = [f"{words.COMPONENT[one.component]}: {one.sentence}" for one in own]
+    others = dict.fromkeys(one.cloud for one in graded if one.cloud != result.run.cloud)
+    return (*lines, *(_in_a_line([one for one in graded if one.cloud == cloud], result) for cloud in others))
 
 
-def _of(one: SpeedDecision) -> str:
-    """The component that a decision is about, and the clouds where there are several."""
-    return words.COMPONENT[one.component] + (f", {one.cloud}" if one.cloud is not None else "")
+def _in_a_line(found: Sequence[SpeedDecision], result: Result) -> str:
+    """What was decided of one kind of cloud: the speed, that none meets, or that it is open."""
+    speeds = {record.name: speed_of(record) for record in result.runs}
+    said = []
+    for one in found:
+        fastest = None if one.fastest_met is None else speeds.get(one.fastest_met)
+        answer = {"none": "no run", "undecided": "not decided"}.get(one.answer)
+        if answer is None:
+            answer = DASH if fastest is None else speed(fastest, result.unit)
+        component = "3D" if one.component is Component.THREE_D else words.COMPONENT[one.component].lower()
+        said.append(f"{component} {answer}")
+    kind = f"{found[0].cloud} clouds"
+    return f"{kind[:1].upper()}{kind[1:]}, fastest run within the class: {', '.join(said)}."
 
 
 def _graded(one: SpeedDecision, records: Sequence[RunRecord]) -> bool:
@@ -82,13 +99,13 @@ def _graded(one: SpeedDecision, records: Sequence[RunRecord]) -> bool:
 def _decision(one: SpeedDecision, records: Sequence[RunRecord]) -> DecisionView:
     if not _graded(one, records):
         return DecisionView(
-            component=_of(one),
+            component=words.decided(one),
             tone="not-graded",
             sentence="No run was graded, so no speed can be named.",
             evidence=(),
         )
     return DecisionView(
-        component=_of(one),
+        component=words.decided(one),
         tone=_TONE[one.answer],
         sentence=one.sentence,
         evidence=one.evidence,
@@ -144,19 +161,26 @@ def _figure_names(records: Sequence[RunRecord], component: Component) -> str:
     return " or ".join(names)
 
 
-def _attributes(record: RunRecord) -> str:
-    speed = speed_of(record)
-    said = [] if speed is None else [f"{fixed(speed, 1).removesuffix('.0')} km/h"]
+def _attributes(record: RunRecord, unit: LengthUnit) -> str:
+    driven = speed_of(record)
+    said = [] if record.cloud is None else [record.cloud]
+    said += [] if driven is None else [speed(driven, unit)]
     said += [value for name, value in record.attributes.items() if name != SPEED]
+    # What does not fit on the line is left out as a whole.
+    while len(said) > 1 and len(", ".join(said)) > charts_runs.LONGEST_DETAIL:
+        said.pop()
     return ", ".join(said) or DASH
 
 
 def _chart(records: Sequence[RunRecord], unit: LengthUnit) -> ChartView | None:
-    groups = _groups(records)
+    kinds = {record.label: _kind(record, records) for record in records}
+    names = list(dict.fromkeys(kind for kind in kinds.values() if kind))
+    groups = {label: names.index(kind) for label, kind in kinds.items() if kind}
     rows = [
         charts_runs.RunRow(
-            name=record.label,
-            detail=_attributes(record),
+            label=record.label,
+            name=record.name,
+            detail=_attributes(record, unit),
             group=groups.get(record.label, 0),
             figures={
                 component: found
@@ -169,7 +193,6 @@ def _chart(records: Sequence[RunRecord], unit: LengthUnit) -> ChartView | None:
     drawn = charts_runs.runs_chart(rows, unit)
     if drawn is None:
         return None
-    names = list(dict.fromkeys(value for r in records if (value := _direction(r))))
     shapes = ", ".join(
         f"{charts_runs.SHAPE_NAMES[k % len(charts_runs.SHAPE_NAMES)]} {name}" for k, name in enumerate(names)
     )
@@ -194,13 +217,11 @@ def _run_figure(record: RunRecord, component: Component) -> charts_runs.RunFigur
     )
 
 
-def _direction(record: RunRecord) -> str | None:
+def _kind(record: RunRecord, records: Sequence[RunRecord]) -> str | None:
+    """What the shapes tell apart: kinds of cloud where there are several, else directions."""
+    if len({one.cloud for one in records}) > 1:
+        return record.cloud
     return record.attributes.get("direction")
-
-
-def _groups(records: Sequence[RunRecord]) -> dict[str, int]:
-    names = list(dict.fromkeys(value for r in records if (value := _direction(r))))
-    return {r.label: names.index(found) for r in records if (found := _direction(r)) is not None}
 
 
 # --------------------------------------------------------------------------- matrix

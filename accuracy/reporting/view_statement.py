@@ -7,6 +7,8 @@ from collections import Counter
 from collections.abc import Sequence
 from pathlib import PurePath, PureWindowsPath
 
+import numpy as np
+
 from accuracy.model import (
     Component,
     Distribution,
@@ -21,10 +23,11 @@ from accuracy.model import (
     VerticalResidual,
     label_of,
 )
+from accuracy.model.places import count_places
 from accuracy.reporting import charts_residuals, words
 from accuracy.reporting.lengths import in_unit
 from accuracy.reporting.view_nouns import ExclusionView, InputRow, Pair, RuleView, Tone, VerdictView
-from accuracy.rounding import LengthText, beside_limit, fixed, printed_pair
+from accuracy.rounding import LengthText, at_places, beside_limit, fixed, printed_pair, speed
 from accuracy.runs import interval_of_tested
 from accuracy.statistics.comparison_groups import SPEED
 from accuracy.statistics.stated import rmse_interval
@@ -170,9 +173,17 @@ def _verdict(item: Verdict, unit: LengthUnit, *, name_standard: bool) -> Verdict
         why=in_unit(item.why, unit, (item.class_name or "",)),
         chance=chance_text(item),
         statement=item.statement,
+        words_of=_not_said(item),
         gauge=gauge,
         rules=tuple(rule(r, unit) for r in item.rules),
     )
+
+
+def _not_said(item: Verdict) -> str | None:
+    """The standard whose words the statement is, where it does not name it itself."""
+    if item.statement is None or item.standard_title in item.statement:
+        return None
+    return item.standard_title
 
 
 def _headline(item: Verdict, asked: str | None) -> str:
@@ -234,13 +245,13 @@ def facts(result: Result) -> tuple[Pair, ...]:
     standards = list(dict.fromkeys(v.standard_title for v in asked or verdicts[:1]))
     run = result.run
     heights = sum(c.used and c.vertical.measured for c in run.checkpoints)
-    places = sum(c.used and c.horizontal.measured for c in run.checkpoints)
-    surveyed = sum(c.role is Role.CHECK for c in run.checkpoints)
-    control = len(run.checkpoints) - surveyed
+    positions = sum(c.used and c.horizontal.measured for c in run.checkpoints)
+    check = [c for c in run.checkpoints if c.role is Role.CHECK]
+    control = len(run.checkpoints) - len(check)
     own = [i for i in result.inputs if i.role == "cloud" and i.run in (None, run.name)]
     points = sum(i.points or 0 for i in own if i.cloud in (None, run.cloud))
-    plural = "s" if surveyed != 1 else ""
-    counts = f"{surveyed} checkpoint{plural}: {heights} used for height, {places} for horizontal position"
+    stand = count_places(np.array([(c.easting_m, c.northing_m, c.height_m) for c in check]).reshape(-1, 3))
+    counts = f"{at_places(len(check), stand)}: {heights} used for height, {positions} for horizontal position"
     if control:
         counts += f"; {control} control point{'s' if control > 1 else ''} left out"
     pairs = [
@@ -248,8 +259,8 @@ def facts(result: Result) -> tuple[Pair, ...]:
         ("Prepared for", result.prepared_for),
         ("Prepared by", result.prepared_by),
         ("Date", result.date),
-        ("Run", ", ".join([run.label, *(_attribute(k, v) for k, v in run.attributes.items())])),
         ("Cloud", f"{points:,} points".replace(",", "\N{NARROW NO-BREAK SPACE}") if points else None),
+        ("Run", ", ".join([run.label, *(_attribute(k, v, result.unit) for k, v in run.attributes.items())])),
         ("Survey", counts),
         ("Standard", "; ".join(standards) or None),
         ("Frame", result.crs),
@@ -258,8 +269,8 @@ def facts(result: Result) -> tuple[Pair, ...]:
     return tuple(Pair(label, text) for label, text in pairs if text)
 
 
-def _attribute(name: str, value: str) -> str:
-    return f"{value} km/h" if name == SPEED else f"{name} {value}"
+def _attribute(name: str, value: str, unit: LengthUnit) -> str:
+    return speed(float(value), unit) if name == SPEED else f"{name} {value}"
 
 
 def unmeasured(run: RunRecord) -> tuple[str, ...]:

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
-from accuracy.model import Component, Cover, Flag, Outcome, Reason, Role, RuleOutcome
+from accuracy.model import Component, Cover, Flag, Outcome, Reason, Role, RuleOutcome, SpeedDecision
 
 COMPONENT: Mapping[Component, str] = {
     Component.VERTICAL: "Vertical",
@@ -217,3 +217,8 @@ PDF_MISSING = (
     "Debian or Ubuntu: apt install libpango-1.0-0 libpangoft2-1.0-0 libharfbuzz-subset0. Then run the same "
     "command again. report.html holds the same pages and can be printed from a browser."
 )
+
+
+def decided(decision: SpeedDecision) -> str:
+    """The component that a decision is about, and the kind of cloud where there are several."""
+    return COMPONENT[decision.component] + (f", {decision.cloud}" if decision.cloud is not None else "")

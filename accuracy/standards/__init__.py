@@ -6,7 +6,7 @@ contract, may be graded on the same evidence.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import fields, replace
 from math import isfinite
 
@@ -17,6 +17,8 @@ from accuracy.standards import asprs_2014, asprs_2024, contract, nmas, nssda, us
 from accuracy.standards.base import Evidence, Figure, RelativeAccuracy, Sample, Standard, evidence_from
 
 __all__ = [
+    "AS_KEYS",
+    "AS_OPTIONS",
     "DEFAULT_TEXT",
     "STANDARDS",
     "ClassRequest",
@@ -40,6 +42,27 @@ STANDARDS: dict[str, Standard] = {
 }
 DEFAULT_TEXT = LengthText()
 
+AS_OPTIONS = {
+    "vertical_m": "--class",
+    "horizontal_m": "--horizontal-class",
+    "three_d_m": "--three-d-class",
+    "class_name": "--class-name",
+    "map_scale": "map_scale in a job file",
+    "contour_interval_m": "contour_interval in a job file",
+    "limits": "[[limit]] in a job file",
+}
+"""How the fields of a request are called on the command line."""
+AS_KEYS = {
+    "vertical_m": "class.vertical",
+    "horizontal_m": "class.horizontal",
+    "three_d_m": "class.three_d",
+    "class_name": "class.name",
+    "map_scale": "class.map_scale",
+    "contour_interval_m": "class.contour_interval",
+    "limits": "[[limit]]",
+}
+"""And in a job file."""
+
 
 def grade(
     evidence: Evidence, request: ClassRequest, length_text: LengthText = DEFAULT_TEXT
@@ -58,8 +81,11 @@ def grade(
     )
 
 
-def check_request(request: ClassRequest) -> None:
-    """Refuse a request that names an unknown standard, an impossible class, or a class it ignores."""
+def check_request(request: ClassRequest, called: Mapping[str, str] = AS_OPTIONS) -> None:
+    """Refuse a request that names an unknown standard, an impossible class, or a class it ignores.
+
+    ``called`` is what the user calls its fields. Raises RequestError.
+    """
     standard = STANDARDS.get(request.standard)
     if standard is None:
         raise RequestError(
@@ -71,11 +97,12 @@ def check_request(request: ClassRequest) -> None:
             continue
         if field.name not in standard.takes:
             raise RequestError(
-                f"{field.name} means nothing to {standard.key}",
-                remedy=f"It takes {', '.join(standard.takes)}: {standard.class_means}.",
+                f"{called[field.name]} means nothing to {standard.key}",
+                remedy=f"It takes {', '.join(called[name] for name in standard.takes)}: "
+                f"{standard.class_means}.",
             )
         if isinstance(value, int | float) and not (isfinite(value) and value > 0):
-            raise RequestError(f"{field.name} is {value}", remedy="Give a number above 0.")
+            raise RequestError(f"{called[field.name]} is {value:g}", remedy="Give a number above 0.")
     if request.class_name is not None and request.class_name not in standard.class_names:
         raise RequestError(
             f'class "{request.class_name}" is not one of {standard.key}',

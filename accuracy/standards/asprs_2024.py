@@ -40,7 +40,7 @@ from accuracy.model import (
     ThreeDSummary,
     Verdict,
 )
-from accuracy.rounding import LengthText, counted, exceeds, printed_pair
+from accuracy.rounding import LengthText, exceeds, printed_pair
 from accuracy.standards import rules
 from accuracy.standards.base import Evidence, Figure, RelativeAccuracy, Sample, Standard
 
@@ -344,7 +344,8 @@ def _statement(
     text: LengthText,
 ) -> str | None:
     """The edition's sentences for this outcome, a line per paragraph; None where none would be true."""
-    n = _sample(form, evidence).places
+    sample = _sample(form, evidence)
+    n, counted = sample.places, rules.counted(sample)
     value, limit = printed_pair(tested_m, class_m, text)
     words = {"class_": limit, "unit": text.small_symbol, "symbol": form.symbol, "title": form.class_title}
     figure = f"{form.symbol} = {value} ({text.small_symbol})"
@@ -352,14 +353,14 @@ def _statement(
     if outcome is Outcome.MET:
         return _joined(_TESTED.format(**words), f"{form.tested} was found to be {figure}.", *vva)
     if outcome is Outcome.NOT_MET:
-        known = _sample(form, evidence).survey_rms_m is not None
+        known = sample.survey_rms_m is not None
         alone = "" if known else " for the fit alone, before the survey's own error is added"
-        found = f"{form.reduced} was found to be {figure}{alone}, using {counted(n, 'checkpoint')}."
+        found = f"{form.reduced} was found to be {figure}{alone}, using {counted}."
         return _joined(_NOT_MET.format(**words), found, *vva, _OWN_WORDS)
     unsettled = [r.name for r in applied if r.decisive and r.outcome is not RuleOutcome.MET]
     if unsettled == ["number of checkpoints"] and n < LEAST_CHECKPOINTS:
         return _joined(
-            _REDUCED.format(n=counted(n, "checkpoint")),
+            _REDUCED.format(n=counted),
             *((_PRODUCED.format(**words),) if form.has_produced else ()),
             f"{form.reduced} was found to be {figure} using the reduced number of checkpoints.",
             *vva,
@@ -384,13 +385,13 @@ def _vva_sentences(
         return (f"{_VVA} of the fit alone was found to be {figure}; the survey's own error is not known.",)
     if sample.places < LEAST_CHECKPOINTS and outcome is not Outcome.NOT_MET:
         return (
-            "\n" + _REDUCED.format(n=counted(sample.places, "checkpoint")),
+            "\n" + _REDUCED.format(n=rules.counted(sample)),
             _PRODUCED.format(**words),
             f"{_VVA} was found to be {figure} using the reduced number of checkpoints.",
         )
     if outcome is Outcome.MET:
         return (f"VVA accuracy was found to be {figure}.",)
-    return (f"{_VVA} was found to be {figure}, using {counted(sample.places, 'checkpoint')}.",)
+    return (f"{_VVA} was found to be {figure}, using {rules.counted(sample)}.",)
 
 
 STANDARD = Standard(

@@ -28,8 +28,8 @@ from accuracy.model import (
     Verdict,
     VerticalResidual,
 )
+from accuracy.model.places import count_places
 from accuracy.rounding import LengthText, counted, exceeds
-from accuracy.standards.places import count_places
 
 UNKNOWN_DISTRIBUTION = Distribution(shape="unknown")
 

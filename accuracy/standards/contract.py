@@ -8,7 +8,6 @@ never found to meet it.
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping
 from dataclasses import fields
 from fractions import Fraction
 from functools import partial
@@ -27,7 +26,7 @@ from accuracy.model import (
     ThreeDSummary,
     Verdict,
 )
-from accuracy.rounding import LengthText, printed_pair
+from accuracy.rounding import LengthText, in_a_row, printed_pair
 from accuracy.standards import rules
 from accuracy.standards.base import Evidence, RelativeAccuracy, Sample, Standard
 from accuracy.standards.wording import count, listed
@@ -81,14 +80,16 @@ def check(limit: ContractLimit) -> None:
     place = f'contract limit "{limit.name}"'
     if limit.stratum not in _SUMMARY_TYPES:
         raise RequestError(
-            f'stratum "{limit.stratum}" is not known', place=place, remedy=f"Use {_any_of(_SUMMARY_TYPES)}."
+            f'stratum "{limit.stratum}" is not known',
+            place=place,
+            remedy=f"Use {in_a_row(_SUMMARY_TYPES, 'or')}.",
         )
     known = statistics_of(limit.stratum)
     if limit.statistic not in known:
         raise RequestError(
             f'statistic "{limit.statistic}" does not exist for {limit.stratum}',
             place=place,
-            remedy=f"Use {_any_of(known)}.",
+            remedy=f"Use {in_a_row(known, 'or')}.",
         )
     if limit.statistic == SHARE:
         if limit.within_m is None or not 0 < limit.within_m < float("inf") or limit.limit_m is not None:
@@ -114,13 +115,8 @@ def check(limit: ContractLimit) -> None:
         raise RequestError(
             f"the sentence holds {{{min(unknown)}}}",
             place=place,
-            remedy=f"A sentence may hold {_any_of([f'{{{name}}}' for name in PLACEHOLDERS])}.",
+            remedy=f"A sentence may hold {in_a_row([f'{{{name}}}' for name in PLACEHOLDERS], 'or')}.",
         )
-
-
-def _any_of(names: Mapping[str, object] | tuple[str, ...] | list[str]) -> str:
-    *most, last = names
-    return f"{', '.join(most)} or {last}"
 
 
 def grade(evidence: Evidence, request: ClassRequest, text: LengthText) -> tuple[Verdict, ...]:

@@ -22,7 +22,7 @@ from accuracy.model import (
     RuleOutcome,
     Verdict,
 )
-from accuracy.rounding import LengthText, exceeds, printed_pair
+from accuracy.rounding import LengthText, at_places, exceeds, printed_pair
 from accuracy.standards.base import RelativeAccuracy, Sample
 from accuracy.standards.wording import count, listed, percent
 
@@ -104,8 +104,7 @@ def number_rule(
 
 def counted(sample: Sample) -> str:
     """How many checkpoints a sample has, and at how many places where some share one."""
-    n, places = sample.n, sample.places
-    return count(n) if places == n else f"{count(n)} at {count(places, 'place')}"
+    return at_places(sample.n, sample.places)
 
 
 def survey_rule(sample: Sample, class_m: float | None, times: int, *, source: str, text: LengthText) -> Rule:

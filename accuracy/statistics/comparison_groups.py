@@ -2,12 +2,15 @@
 
 After comparison. For each attribute of the runs and each two of its values, all runs of one value
 stand against all of the other. Only runs that have a like one in every other attribute on the other
-side are taken, so that speed is compared at the same directions; where there are none, all are, and
-the sentence says in what else the two differ.
+side are taken, so that speed is compared at the same directions. Where there are none, those are taken
+that share with the other side what can be shared, and the sentence says in what else the two differ.
+The runs are taken as they are: the intervals are about other checkpoints, not about other drives at
+the same speed.
 """
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from itertools import combinations
@@ -15,7 +18,7 @@ from itertools import combinations
 import numpy as np
 
 from accuracy.model import Component, RunComparison, RunRecord
-from accuracy.rounding import LengthText
+from accuracy.rounding import LengthText, speed
 from accuracy.statistics.comparison import LENGTHS, compare_groups, holm_corrected, run_residuals
 from accuracy.statistics.comparison_words import sentence
 
@@ -37,8 +40,9 @@ def compare_by_attributes(
     Holm-corrected over all of them. Left out: two values that one run each stands for, which is a
     pair of runs, and two whose runs share no checkpoint.
     """
-    described = [_Described(run, _attributes(run)) for run in runs]
     residuals = {run.label: run_residuals(run, component) for run in runs}
+    # A run without any such residual would leave its group no checkpoint.
+    described = [_Described(run, _attributes(run)) for run in runs if residuals[run.label]]
     found: list[RunComparison] = []
     for attribute in dict.fromkeys(name for one in described for name in one.attributes):
         values = dict.fromkeys(one.attributes[attribute] for one in described if attribute in one.attributes)
@@ -61,8 +65,8 @@ def compare_by_attributes(
             one = compare_groups(a_m, b_m, ids=ids, component=component, margin_m=margin_m, text=text)
             one = replace(
                 one,
-                run_a=_called(attribute, pair[0]),
-                run_b=_called(attribute, pair[1]),
+                run_a=_called(attribute, pair[0], text),
+                run_b=_called(attribute, pair[1], text),
                 attribute=attribute,
                 members_a=tuple(each.run.label for each in groups[0]),
                 members_b=tuple(each.run.label for each in groups[1]),
@@ -85,7 +89,7 @@ def _attributes(run: RunRecord) -> dict[str, str]:
 def _matched(
     attribute: str, a: Sequence[_Described], b: Sequence[_Described]
 ) -> tuple[tuple[Sequence[_Described], Sequence[_Described]], tuple[str, ...]]:
-    """The runs of both sides that have a like one on the other; else all, and in what else they differ."""
+    """The runs of both sides that have a like one on the other, and in what else they still differ."""
 
     def others(one: _Described) -> frozenset[tuple[str, str]]:
         return frozenset((name, value) for name, value in one.attributes.items() if name != attribute)
@@ -94,6 +98,12 @@ def _matched(
     if on_a & on_b:
         return ([one for one in a if others(one) in on_b], [one for one in b if others(one) in on_a]), ()
     names = dict.fromkeys(name for one in (*a, *b) for name in one.attributes if name != attribute)
+    # As like as they can be: cloud by cloud first, then direction and whatever else both sides share.
+    for name in sorted(names, key=lambda name: name != CLOUD):
+        shared = {one.attributes.get(name) for one in a} & {one.attributes.get(name) for one in b}
+        if shared:
+            a = [one for one in a if one.attributes.get(name) in shared]
+            b = [one for one in b if one.attributes.get(name) in shared]
     also = tuple(
         plain(name)
         for name in names
@@ -107,8 +117,10 @@ def plain(attribute: str) -> str:
     return "speed" if attribute == SPEED else attribute
 
 
-def _called(attribute: str, value: str) -> str:
-    return f"{plain(attribute)} {value}{' km/h' if attribute == SPEED else ''}"
+def _called(attribute: str, value: str, text: LengthText) -> str:
+    number = _in_order(value)[0]
+    driven = attribute == SPEED and math.isfinite(number)
+    return f"{plain(attribute)} {speed(number, text.unit) if driven else value}"
 
 
 def _in_order(value: str) -> tuple[float, str]:

@@ -8,8 +8,8 @@ from __future__ import annotations
 
 from typing import Literal
 
-from accuracy.model import RunComparison
-from accuracy.rounding import LengthText, fixed
+from accuracy.model import Interval, RunComparison
+from accuracy.rounding import NOISE_M, LengthText, fixed, in_a_row
 
 SIGNIFICANCE = 0.05
 
@@ -37,7 +37,7 @@ def finding(one: RunComparison) -> Finding:
         return "too few" if one.n else "nothing shared"
     p = swap_p_corrected(one)
     tested = p is not None and p <= SIGNIFICANCE
-    apart = interval[0] > 0 or interval[1] < 0
+    apart = _apart(interval)
     alike = one.equivalence_p is not None and one.equivalence_p <= SIGNIFICANCE
     if alike:
         return "differ within margin" if tested and apart else "alike"
@@ -68,15 +68,39 @@ def sentence(one: RunComparison, text: LengthText) -> str:
         f"{unit} and {b} {text.small(one.rmse_b_m)} {unit}"
     )
     if one.rmse_difference_interval_95_m is not None:
-        low, high = (text.small(end, signed=True) for end in one.rmse_difference_interval_95_m)
         said += (
-            f", a difference of {text.small(one.rmse_difference_m, signed=True)} {unit} "
-            f"(95 % interval {low} to {high})"
+            f", a difference of {difference_text(one, text)} {unit} "
+            f"(95 % interval {interval_text(one, text)})"
         )
     said += _conclusion(one, text)
     if one.also_apart_in:
-        said += f" The two also differ in {' and '.join(one.also_apart_in)}."
+        said += f" The two also differ in {in_a_row(one.also_apart_in)}."
     return said
+
+
+def difference_text(one: RunComparison, text: LengthText) -> str:
+    """The difference for print: as none only where the interval allows none."""
+    difference_m, interval_m = one.rmse_difference_m, one.rmse_difference_interval_95_m
+    if difference_m is None or interval_m is None or not _apart(interval_m):
+        return text.small(difference_m, signed=True)
+    return text.small_change(difference_m)
+
+
+def interval_text(one: RunComparison, text: LengthText) -> str:
+    """The interval for print, with as many digits as show on which side of zero it lies."""
+    interval_m = one.rmse_difference_interval_95_m
+    if interval_m is None:
+        return text.small(None)
+    if _apart(interval_m):
+        low, high = (text.small_change(end_m) for end_m in interval_m)
+    else:
+        low, high = (text.small(end_m, signed=True) for end_m in interval_m)
+    return f"{low} to {high}"
+
+
+def _apart(interval_m: Interval) -> bool:
+    """Whether an interval lies off zero by more than the noise of a coordinate."""
+    return interval_m[0] > NOISE_M or interval_m[1] < -NOISE_M
 
 
 def _called(label: str, members: tuple[str, ...]) -> str:

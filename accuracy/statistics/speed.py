@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from typing import Literal
 
 from accuracy.model import Component, GradedRun, Outcome, SpeedDecision
-from accuracy.rounding import LengthText, exceeds, fixed
+from accuracy.rounding import LengthText, at_places, exceeds, in_a_row, speed
 
 KILOMETRES_PER_HOUR = 3.6
 LENGTHS = LengthText()
@@ -36,28 +36,28 @@ def decide_fastest(
     assured = next((run for run in timed if _assured(run, class_m)), None)
     limit = f"{text.class_value(class_m)} {text.small_symbol}"
     evidence = tuple(_evidence(run, class_m, text) for run in (*timed, *untimed))
-    obstacles = _obstacles(timed, met, class_m)
+    obstacles = _obstacles(timed, met, class_m, text)
     answer: Literal["fastest", "none", "undecided"]
     if not timed:
         answer, sentence = "undecided", "No run with a known speed was graded, so no speed can be named."
     elif all(_beyond(run, class_m) for run in timed):
         answer = "none"
-        sentence = f"No run meets the {limit} class: the slowest, {_named(timed[-1])}, does not either."
+        sentence = f"No run meets the {limit} class: the slowest, {_named(timed[-1], text)}, does not either."
     elif met is not None and not obstacles:
         answer = "fastest"
         sentence = (
-            f"The fastest run that meets the {limit} class is {_named(met)}"
+            f"The fastest run that meets the {limit} class is {_named(met, text)}"
             f" with {met.tested_name} {_tested(met, class_m, text)}."
         )
-        slow = [_named(run) for run in timed if _speed(run) < _speed(met) and _beyond(run, class_m)]
+        slow = [_named(run, text) for run in timed if _speed(run) < _speed(met) and _beyond(run, class_m)]
         if slow:
-            sentence += f" Something other than speed made {' and '.join(slow)} miss it."
+            sentence += f" Something other than speed made {in_a_row(slow)} miss it."
     else:
         answer = "undecided"
         sentence = f"The evidence does not decide which is the fastest run within {limit}: "
-        sentence += f"{'; '.join(obstacles)}. {_by_figures(timed, class_m)}"
+        sentence += f"{'; '.join(obstacles)}. {_by_figures(timed, class_m, text)}"
         if assured is not None and assured is not met:
-            sentence += f" The fastest run sure to meet it is {_named(assured)}."
+            sentence += f" The fastest run sure to meet it is {_named(assured, text)}."
     return SpeedDecision(
         answer=answer,
         component=component,
@@ -69,30 +69,33 @@ def decide_fastest(
     )
 
 
-def _obstacles(timed: Sequence[GradedRun], met: GradedRun | None, class_m: float) -> list[str]:
+def _obstacles(
+    timed: Sequence[GradedRun], met: GradedRun | None, class_m: float, text: LengthText
+) -> list[str]:
     """What keeps the fastest run that meets the class from being the answer."""
     found = []
     in_the_way = [run for run in timed if met is None or _speed(run) >= _speed(met)]
     ungraded = [run for run in in_the_way if run.outcome is Outcome.NOT_GRADED]
     if ungraded:
-        *most, last = (_named(run) for run in ungraded)
-        names = f"{', '.join(most)} and {last} were" if most else f"{last} was"
-        found.append("no run was graded" if most and len(ungraded) == len(timed) else f"{names} not graded")
+        names = f"{in_a_row(_named(run, text) for run in ungraded)} {'was' if len(ungraded) == 1 else 'were'}"
+        none = len(ungraded) == len(timed) > 1
+        found.append("no run was graded" if none else f"{names} not graded")
     graded = [run for run in in_the_way if run not in ungraded]
     across = [run for run in graded if not _assured(run, class_m) and not _beyond(run, class_m)]
     if across:
-        *most, last = (_named(run) for run in across)
-        names = f"s of {', '.join(most)} and {last} reach" if most else f" of {last} reaches"
+        one = len(across) == 1
+        runs = in_a_row(_named(run, text) for run in across)
+        names = f"{'' if one else 's'} of {runs} {'reaches' if one else 'reach'}"
         found.append(f"the 95 % interval{names} across the class")
     for run in graded:
         if run in across:
             continue
         if met is not None and _beyond(run, class_m) and _speed(run) == _speed(met):
-            found.append(f"{_named(run)} misses it at the same speed as {met.name}")
+            found.append(f"{_named(run, text)} misses it at the same speed as {met.name}")
     return found
 
 
-def _by_figures(timed: Sequence[GradedRun], class_m: float) -> str:
+def _by_figures(timed: Sequence[GradedRun], class_m: float, text: LengthText) -> str:
     """What the tested figures would say if they were all that counts."""
     within = next(
         (run for run in timed if run.tested_m is not None and not exceeds(run.tested_m, class_m)), None
@@ -105,8 +108,8 @@ def _by_figures(timed: Sequence[GradedRun], class_m: float) -> str:
         return f"By the tested figures alone, {which} meets it."
     if within.outcome is Outcome.NOT_GRADED:
         why = f": {within.why.rstrip('.')}" if within.why else ""
-        return f"By the tested figures alone it would be {_named(within)}, which was not graded{why}."
-    return f"By the tested figures alone it is {_named(within)}."
+        return f"By the tested figures alone it would be {_named(within, text)}, which was not graded{why}."
+    return f"By the tested figures alone it is {_named(within, text)}."
 
 
 def _assured(run: GradedRun, class_m: float) -> bool:
@@ -126,10 +129,10 @@ def _speed(run: GradedRun) -> float:
     return run.speed_m_per_s or 0.0
 
 
-def _named(run: GradedRun) -> str:
+def _named(run: GradedRun, text: LengthText) -> str:
     if run.speed_m_per_s is None:
         return run.name
-    return f"{run.name} ({fixed(run.speed_m_per_s * KILOMETRES_PER_HOUR, 1)} km/h)"
+    return f"{run.name} ({speed(run.speed_m_per_s * KILOMETRES_PER_HOUR, text.unit, in_brackets=True)})"
 
 
 def _tested(run: GradedRun, class_m: float, text: LengthText) -> str:
@@ -138,12 +141,12 @@ def _tested(run: GradedRun, class_m: float, text: LengthText) -> str:
     words = f"{text.small_beside(run.tested_m, class_m)} {text.small_symbol}"
     if run.interval_95_m is not None:
         low, high = (text.small_beside(end, class_m) for end in run.interval_95_m)
-        words += f" (95 % interval {low} to {high}, {run.n} checkpoints)"
+        words += f" (95 % interval {low} to {high}, {at_places(run.n, run.places)})"
     return words
 
 
 def _evidence(run: GradedRun, class_m: float, text: LengthText) -> str:
-    words = f"{_named(run)}: {run.outcome.value}"
+    words = f"{_named(run, text)}: {run.outcome.value}"
     if run.tested_m is not None:
         words += f", {run.tested_name} {_tested(run, class_m, text)}"
     if run.outcome is Outcome.NOT_GRADED and run.why:

@@ -24,6 +24,7 @@ from accuracy.model import (
     ThreeDSummary,
     VerticalResidual,
 )
+from accuracy.model.places import Places, alone, places
 from accuracy.rounding import exceeds
 from accuracy.statistics.correlation import (
     CorrelationModels,
@@ -41,7 +42,7 @@ from accuracy.statistics.intervals import (
     nmad_interval,
     quantile_interval,
     radial_degrees_of_freedom,
-    rmse_bootstrap_interval,
+    root_ratio_interval,
 )
 
 BLUNDER_FACTOR = 3.0
@@ -116,6 +117,7 @@ def summarise_axis(
     target_rmse_m: float | None = None,
     seed: int | None = None,
     models: CorrelationModels | None = None,
+    at: Places | None = None,
 ) -> AxisSummary | None:
     """Every figure of one signed component; None where there is no residual.
 
@@ -127,7 +129,10 @@ def summarise_axis(
         easting_m, northing_m: (n,) positions, for the correlation along the drive.
         target_rmse_m: the class asked for, which decides the blunder candidates.
         seed: for the bootstrap; taken from the residuals where None.
-        models: correlation models of these positions, where they are at hand already.
+        models: correlation models of the places, where they are at hand already.
+        at: who shares a place; each stands by itself where None. Every figure is that of all n; what an
+            interval rests on is places: their effective number for RMSE, mean and standard deviation, whole
+            places for the bootstrap, one residual of each for order statistics and correlation.
 
     Quantiles of the absolute residual interpolate linearly between order statistics at rank
     1 + P (n - 1), as ASPRS Edition 1 (2014) Annex D.2 does (from memory). Raises ValueError when a
@@ -143,8 +148,15 @@ def summarise_axis(
     skewness, kurtosis = skewness_and_excess_kurtosis(residual_m)
     survey_rms_m = _rms_if_all_known(survey_sigma_m)
     far = tuple(name for name, is_far in zip(ids, outliers(residual_m), strict=True) if is_far)
+    at = alone(n) if at is None else at
+    one_m, freedom = residual_m[at.first], at.effective
+    # Residuals that repeat one another make the plain deviation too small.
+    spread_m = (
+        None if deviation_m is None or at.count < 2 else deviation_m * math.sqrt((n - 1) / (n - n / freedom))
+    )
     summary = AxisSummary(
         n=n,
+        places=at.count,
         mean_m=mean_m,
         median_m=float(np.median(residual_m)),
         standard_deviation_m=deviation_m,
@@ -159,28 +171,28 @@ def summarise_axis(
         skewness=skewness,
         excess_kurtosis=kurtosis,
         mean_interval_95_m=None
-        if deviation_m is None
-        else mean_interval(mean_m, deviation_m / math.sqrt(n), n - 1),
+        if spread_m is None
+        else mean_interval(mean_m, spread_m / math.sqrt(freedom), freedom - 1),
         standard_deviation_interval_95_m=None
-        if deviation_m is None
-        else chi_square_interval(deviation_m, n - 1),
-        rmse_interval_95_m=chi_square_interval(rmse_m, n) if n > 1 else None,
-        rmse_bootstrap_95_m=rmse_bootstrap_interval(size_m, seed=seed),
-        median_interval_95_m=median_interval(residual_m),
-        nmad_interval_95_m=nmad_interval(residual_m),
-        absolute_quantile_95_interval_m=quantile_interval(size_m, 0.95),
+        if spread_m is None
+        else chi_square_interval(spread_m, freedom - 1),
+        rmse_interval_95_m=chi_square_interval(rmse_m, freedom) if at.count > 1 else None,
+        rmse_bootstrap_95_m=_bootstrap(size_m, at, seed),
+        median_interval_95_m=median_interval(one_m),
+        nmad_interval_95_m=nmad_interval(one_m),
+        absolute_quantile_95_interval_m=quantile_interval(np.abs(one_m), 0.95),
         effective_n=None,
-        rmse_degrees_of_freedom=float(n),
+        rmse_degrees_of_freedom=freedom,
         blunder_candidates=far if target_rmse_m is None else _beyond(size_m, ids, target_rmse_m),
         outliers=far,
     )
     if easting_m is None or northing_m is None:
         return summary
-    along = np.argsort(distance_along_line_m(easting_m, northing_m), kind="stable")
-    summary = replace(summary, lag_one_autocorrelation=lag_one_autocorrelation(residual_m[along]))
-    models = _models(easting_m, northing_m) if models is None else models
-    sample = None if models is None else effective_sample(residual_m, models)
-    return summary if sample is None else _with_correlation(summary, sample)
+    along = np.argsort(distance_along_line_m(easting_m[at.first], northing_m[at.first]), kind="stable")
+    summary = replace(summary, lag_one_autocorrelation=lag_one_autocorrelation(one_m[along]))
+    models = _models(easting_m, northing_m, at) if models is None else models
+    sample = None if models is None else effective_sample(one_m, models)
+    return summary if sample is None else _with_correlation(summary, sample, spread_m or 0.0, at)
 
 
 def summarise_horizontal(
@@ -194,9 +206,11 @@ def summarise_horizontal(
     northing_m: FloatArray | None = None,
     target_rmse_m: float | None = None,
     seed: int | None = None,
+    at: Places | None = None,
 ) -> HorizontalSummary | None:
     """Both axes and the radial figures; arguments as ``summarise_axis``, the class being RMSE_H's."""
-    models = _models(easting_m, northing_m)
+    at = alone(residual_easting_m.size) if at is None else at
+    models = _models(easting_m, northing_m, at)
 
     def axis(residual_m: FloatArray, sigma_m: FloatArray) -> AxisSummary | None:
         return summarise_axis(
@@ -208,6 +222,7 @@ def summarise_horizontal(
             target_rmse_m=target_rmse_m,
             seed=seed,
             models=models,
+            at=at,
         )
 
     easting = axis(residual_easting_m, survey_sigma_easting_m)
@@ -219,10 +234,10 @@ def summarise_horizontal(
     rmse_m = math.hypot(easting.rmse_m, northing.rmse_m)
     survey_rms_m = _rms_if_all_known(np.hypot(survey_sigma_easting_m, survey_sigma_northing_m))
     far = tuple(name for name in ids if name in {*easting.outliers, *northing.outliers})
-    freedom = radial_degrees_of_freedom(both_m)
-    correlated_freedom, alike = radial_correlated_freedom(freedom, both_m, models)
+    freedom, correlated_freedom, alike = _radial_freedoms(both_m, at, models)
     return HorizontalSummary(
         n=easting.n,
+        places=at.count,
         mean_easting_m=easting.mean_m,
         mean_northing_m=northing.mean_m,
         standard_deviation_easting_m=easting.standard_deviation_m,
@@ -232,8 +247,8 @@ def summarise_horizontal(
         rmse_m=rmse_m,
         rmse_with_survey_m=None if survey_rms_m is None else math.hypot(rmse_m, survey_rms_m),
         survey_rms_m=survey_rms_m,
-        rmse_interval_95_m=_interval_of_several(rmse_m, freedom, easting.n),
-        rmse_bootstrap_95_m=rmse_bootstrap_interval(radial_m, seed=seed),
+        rmse_interval_95_m=chi_square_interval(rmse_m, freedom) if at.count > 1 else None,
+        rmse_bootstrap_95_m=_bootstrap(radial_m, at, seed),
         radial_95_m=float(np.quantile(radial_m, 0.95)),
         maximum_m=float(radial_m.max()),
         easting=easting,
@@ -255,6 +270,7 @@ def summarise_three_d(
     easting_m: FloatArray | None = None,
     northing_m: FloatArray | None = None,
     seed: int | None = None,
+    at: Places | None = None,
 ) -> ThreeDSummary | None:
     """Figures of (n, 3) residuals in easting, northing and height; ``survey_sigma_m`` is (n, 3)."""
     n = residual_m.shape[0]
@@ -264,16 +280,18 @@ def summarise_three_d(
     size_m = np.sqrt((residual_m**2).sum(axis=1))
     rmse_m = rmse(size_m)
     survey_rms_m = _rms_if_all_known(np.sqrt((survey_sigma_m**2).sum(axis=1)))
-    freedom = radial_degrees_of_freedom(residual_m)
-    correlated_freedom, alike = radial_correlated_freedom(freedom, residual_m, _models(easting_m, northing_m))
+    at = alone(n) if at is None else at
+    models = _models(easting_m, northing_m, at)
+    freedom, correlated_freedom, alike = _radial_freedoms(residual_m, at, models)
     return ThreeDSummary(
         n=n,
+        places=at.count,
         rmse_m=rmse_m,
         rmse_with_survey_m=None if survey_rms_m is None else math.hypot(rmse_m, survey_rms_m),
         survey_rms_m=survey_rms_m,
-        rmse_bootstrap_95_m=rmse_bootstrap_interval(size_m, seed=seed),
+        rmse_bootstrap_95_m=_bootstrap(size_m, at, seed),
         maximum_m=float(size_m.max()),
-        rmse_interval_95_m=_interval_of_several(rmse_m, freedom, n),
+        rmse_interval_95_m=chi_square_interval(rmse_m, freedom) if at.count > 1 else None,
         rmse_degrees_of_freedom=correlated_freedom or freedom,
         probability_correlated=alike,
         rmse_interval_correlated_95_m=None
@@ -336,6 +354,7 @@ def _heights(
         easting_m=_array([one.easting_m for one, _ in rows]),
         northing_m=_array([one.northing_m for one, _ in rows]),
         target_rmse_m=target_rmse_m,
+        at=_places([one for one, _ in rows]),
     )
 
 
@@ -350,6 +369,7 @@ def _horizontal(results: Sequence[CheckpointResult], target_rmse_m: float | None
         easting_m=_array([one.easting_m for one, _ in rows]),
         northing_m=_array([one.northing_m for one, _ in rows]),
         target_rmse_m=target_rmse_m,
+        at=_places([one for one, _ in rows]),
     )
 
 
@@ -369,7 +389,12 @@ def _three_d(results: Sequence[CheckpointResult]) -> ThreeDSummary | None:
         ).reshape(-1, 3),
         easting_m=_array([one.easting_m for one, _, _ in rows]),
         northing_m=_array([one.northing_m for one, _, _ in rows]),
+        at=_places([one for one, _, _ in rows]),
     )
+
+
+def _places(results: Sequence[CheckpointResult]) -> Places:
+    return places(np.array([(one.easting_m, one.northing_m, one.height_m) for one in results]).reshape(-1, 3))
 
 
 def _array(values: Sequence[float | None]) -> FloatArray:
@@ -390,10 +415,12 @@ def _beyond(size_m: FloatArray, ids: Sequence[str], target_rmse_m: float) -> tup
     return tuple(name for name, size in zip(ids, size_m, strict=True) if exceeds(float(size), limit_m))
 
 
-def _models(easting_m: FloatArray | None, northing_m: FloatArray | None) -> CorrelationModels | None:
+def _models(
+    easting_m: FloatArray | None, northing_m: FloatArray | None, at: Places
+) -> CorrelationModels | None:
     if easting_m is None or northing_m is None:
         return None
-    return _models_of_bytes(easting_m.tobytes(), northing_m.tobytes())
+    return _models_of_bytes(easting_m[at.first].tobytes(), northing_m[at.first].tobytes())
 
 
 @lru_cache(maxsize=8)
@@ -402,8 +429,21 @@ def _models_of_bytes(easting: bytes, northing: bytes) -> CorrelationModels | Non
     return correlation_models(np.frombuffer(easting), np.frombuffer(northing))
 
 
-def _interval_of_several(rmse_m: float, freedom: float, n: int) -> Interval | None:
-    return chi_square_interval(rmse_m, freedom) if n > 1 else None
+def _bootstrap(size_m: FloatArray, at: Places, seed: int | None) -> Interval | None:
+    """Of the RMSE of (n,) sizes, whole places drawn."""
+    squares, shared = at.sums(size_m**2), at.sums(np.ones(size_m.size))
+    order = np.lexsort((shared, squares))
+    return root_ratio_interval(squares[order], shared[order], seed=seed)
+
+
+def _radial_freedoms(
+    components_m: FloatArray, at: Places, models: CorrelationModels | None
+) -> tuple[float, float | None, float | None]:
+    """Degrees of freedom of (n, k) components at their places, without and with correlation; and its
+    probability."""
+    one_m = components_m[at.first]
+    freedom = radial_degrees_of_freedom(one_m) * (at.effective / at.count)
+    return freedom, *radial_correlated_freedom(freedom, one_m, models)
 
 
 def radial_correlated_freedom(
@@ -427,15 +467,15 @@ def radial_correlated_freedom(
     )
 
 
-def _with_correlation(summary: AxisSummary, sample: EffectiveSample) -> AxisSummary:
+def _with_correlation(
+    summary: AxisSummary, sample: EffectiveSample, spread_m: float, at: Places
+) -> AxisSummary:
     return replace(
         summary,
         effective_n=sample.effective_n,
         correlation_length_m=sample.correlation_length_m,
         probability_correlated=sample.probability_correlated,
-        rmse_degrees_of_freedom=sample.rmse_degrees_of_freedom,
-        mean_interval_correlated_95_m=sample.mean_interval_95_m(
-            summary.mean_m, summary.standard_deviation_m or 0.0
-        ),
+        rmse_degrees_of_freedom=sample.rmse_degrees_of_freedom * (at.effective / at.count),
+        mean_interval_correlated_95_m=sample.mean_interval_95_m(summary.mean_m, spread_m),
         rmse_interval_correlated_95_m=sample.rmse_interval_95_m(summary.rmse_m),
     )

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from accuracy.rounding import fixed
+from accuracy.rounding import fixed, speed
 from accuracy.trajectory.align import CLOCK, FORWARD, Alignment
 from accuracy.trajectory.frame_shift import LONGEST_ARM_M
 from accuracy.trajectory.prepare import ComparisonSettings
@@ -82,7 +82,7 @@ def _impossible(found: Alignment) -> list[str]:
 def _degenerate(found: Alignment) -> list[str]:
     if found.separable:
         return []
-    speed = found.mean_speed_m_per_s
+    mean_m_per_s = found.mean_speed_m_per_s
     cure = (
         "Runs at other speeds with the same mounting, standing starts and stops in the run, or a lever arm "
         "measured by tape and given beforehand would separate them; turns help only where the speed changes "
@@ -93,21 +93,24 @@ def _degenerate(found: Alignment) -> list[str]:
             "The rig hardly moves, so the clock offset does not show and was taken as 0 s. "
             "Runs at walking speed or faster would determine it."
         ]
-    together = found.applied_clock_s * speed
-    if found.fastest_m_per_s - found.slowest_m_per_s > _VARIED * speed:
+    together = found.applied_clock_s * mean_m_per_s
+    if found.fastest_m_per_s - found.slowest_m_per_s > _VARIED * mean_m_per_s:
         return [
             f"Clock offset and forward lever arm cannot be told apart: the two differ by "
             f"{fixed(found.sigma_horizontal_m, 2)} m (robust, per axis), too much for this drive's speeds "
-            f"({fixed(found.slowest_m_per_s * 3.6, 1)} to "
-            f"{fixed(found.fastest_m_per_s * 3.6, 1)} km/h). {cure}"
+            f"({_kmh(found.slowest_m_per_s)} to {_kmh(found.fastest_m_per_s)}). {cure}"
         ]
     return [
         f"Clock offset and forward lever arm cannot be told apart: speed stays between "
-        f"{fixed(found.slowest_m_per_s * 3.6, 1)} and {fixed(found.fastest_m_per_s * 3.6, 1)} km/h, and at "
+        f"{_kmh(found.slowest_m_per_s)} and {_kmh(found.fastest_m_per_s)}, and at "
         f"one speed an offset along the track is the same as speed times time. Together they amount to "
-        f"{fixed(together, 3, signed=True)} m at {fixed(speed * 3.6, 1)} km/h (0.1 s of clock would be "
-        f"{fixed(0.1 * speed, 2)} m); they were removed together. {cure}"
+        f"{fixed(together, 3, signed=True)} m at {_kmh(mean_m_per_s)} (0.1 s of clock would be "
+        f"{fixed(0.1 * mean_m_per_s, 2)} m); they were removed together. {cure}"
     ]
+
+
+def _kmh(speed_m_per_s: float) -> str:
+    return speed(speed_m_per_s * 3.6)
 
 
 def _absorbed(found: Alignment) -> list[str]:

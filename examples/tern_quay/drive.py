@@ -2,7 +2,8 @@
 
 The rig fixes its position by RTK GNSS under open sky and is bridged by SLAM under the plane trees,
 where its error drifts with the distance travelled. Its lidar clock is late by a constant, so the
-cloud is displaced along the track in proportion to the speed. Faster driving shakes the mast.
+cloud is displaced along the track in proportion to the speed. Faster driving shakes the mast. Carried by
+hand along the footway, the rig has no mast to shake, and time enough to average its fixes.
 """
 
 from __future__ import annotations
@@ -18,6 +19,7 @@ FloatArray = NDArray[np.float64]
 
 EPOCH_HZ = 20.0
 LANE_OFFSET_M = 1.2
+FOOTWAY_OFFSET_M = 4.6
 RIG_HEIGHT_M = 1.9
 LIDAR_CLOCK_LATE_S = 0.0025
 # GPS week 2426 begins on Sunday 5 July 2026.
@@ -28,6 +30,8 @@ PRISM_LEVER_M = (0.350, -0.110, 0.225)
 ANTENNA_CLOCK_LATE_S = 0.040
 PRISM_CLOCK_LATE_S = 0.110
 GM_TIME_S = 40.0
+ON_TRIKE = "on the trike"
+BY_HAND = "by hand"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -37,6 +41,7 @@ class RunPlan:
     name: str
     speed_km_per_h: float
     direction: str
+    carried: str = ON_TRIKE
     start_s: float
     """Seconds of the GPS week."""
     seed: int
@@ -72,17 +77,26 @@ class Drive:
         order = np.argsort(self.chainage_m)
         return np.asarray(np.interp(chainage_m, self.chainage_m[order], self.time_s[order]))
 
-    def cloud_error_m(self, time_s: FloatArray) -> FloatArray:
-        """Displacement (n, 3) of points captured at ``time_s``: rig error plus the late clock."""
+    def forward(self, time_s: FloatArray) -> FloatArray:
+        """Unit vector (n, 2), east and north, in which the rig headed at ``time_s``."""
         heading = np.interp(time_s, self.time_s, self.heading_rad)
-        slip = np.interp(time_s, self.time_s, self.speed_m_per_s) * LIDAR_CLOCK_LATE_S
+        return np.column_stack([np.sin(heading), np.cos(heading)])
+
+    def rig_error_m(self, time_s: FloatArray) -> FloatArray:
+        """Error (n, 3) of the position that the rig believed it had at ``time_s``."""
         return np.column_stack(
             [
-                np.interp(time_s, self.time_s, self.error_easting_m) + slip * np.sin(heading),
-                np.interp(time_s, self.time_s, self.error_northing_m) + slip * np.cos(heading),
-                np.interp(time_s, self.time_s, self.error_height_m),
+                np.interp(time_s, self.time_s, error)
+                for error in (self.error_easting_m, self.error_northing_m, self.error_height_m)
             ]
         )
+
+    def cloud_error_m(self, time_s: FloatArray) -> FloatArray:
+        """Displacement (n, 3) of lidar points captured at ``time_s``: rig error plus the late clock."""
+        slip = np.interp(time_s, self.time_s, self.speed_m_per_s) * LIDAR_CLOCK_LATE_S
+        displaced = self.rig_error_m(time_s)
+        displaced[:, :2] += slip[:, None] * self.forward(time_s)
+        return displaced
 
 
 def _wandering(rng: np.random.Generator, time_s: FloatArray, sigma: float, tau_s: float) -> FloatArray:
@@ -121,7 +135,9 @@ def drive(plan: RunPlan) -> Drive:
     time, varying, travelled = time[inside], varying[inside], travelled[inside]
     eastbound = plan.direction == "eastbound"
     chainage = travelled if eastbound else scene.LENGTH_M - travelled
-    lane = -LANE_OFFSET_M if eastbound else LANE_OFFSET_M
+    by_hand = plan.carried == BY_HAND
+    aside = FOOTWAY_OFFSET_M if by_hand else LANE_OFFSET_M
+    lane = -aside if eastbound else aside
     offset = lane + 0.15 * np.sin(2 * np.pi * travelled / 60.0 + plan.seed)
     easting, northing = scene.position_m(chainage, offset)
     shake = 0.0006 * (speed / 3.0) ** 2
@@ -132,15 +148,17 @@ def drive(plan: RunPlan) -> Drive:
     entering = lost & ~scene.between(chainage - np.sign(chainage[-1] - chainage[0]) * 25.0, scene.AVENUE_M)
     fix = np.where(lost, np.where(entering, "float", "bridged"), "fixed")
     step = np.abs(np.diff(chainage, prepend=chainage[0]))
-    mast = 0.010 * (speed / 3.333) ** 2
+    mast = 0.0 if by_hand else 0.010 * (speed / 3.333) ** 2
+    fixed, calm = (0.004, 0.6) if by_hand else (0.006, 1.0)
     horizontal = [
-        _wandering(rng, time, 0.006, GM_TIME_S) + _drift(rng, time, step, lost, 0.0019) for _ in range(2)
+        _wandering(rng, time, fixed, GM_TIME_S) + _drift(rng, time, step, lost, calm * 0.0019)
+        for _ in range(2)
     ]
     vertical = (
         0.003
-        + _wandering(rng, time, 0.006, GM_TIME_S)
+        + _wandering(rng, time, fixed, GM_TIME_S)
         + _wandering(rng, time, mast, 1.5)
-        + _drift(rng, time, step, lost, 0.0014)
+        + _drift(rng, time, step, lost, calm * 0.0014)
     )
     return Drive(
         plan=plan,

@@ -1,7 +1,8 @@
 """What the lidar saw on one run: whole scan lines around every checkpoint, a thin corridor between.
 
 Between the checkpoints the corridor is thinned to keep the demo small; around each of them the
-density is that of the rig: scan lines a two-hundredth of a second apart, so it falls with speed.
+density is that of the rig: scan lines a two-hundredth of a second apart, so it falls with speed. At a
+walking pace every third line is kept, so that the file is no larger than that of the slowest drive.
 """
 
 from __future__ import annotations
@@ -16,7 +17,7 @@ import pyproj
 from numpy.typing import NDArray
 
 from . import scene
-from .drive import GPS_WEEK, SECONDS_PER_WEEK, Drive
+from .drive import BY_HAND, GPS_WEEK, SECONDS_PER_WEEK, Drive, RunPlan
 from .survey import BOLLARD_DIAMETER_M, Mark
 
 FloatArray = NDArray[np.float64]
@@ -35,9 +36,15 @@ PARKED_AT_M = (95.0, 985.0)
 GROUND, UNCLASSIFIED, LOW_VEGETATION, HIGH_VEGETATION, NOISE = 2, 1, 3, 5, 7
 
 
+def line_spacing_m(plan: RunPlan) -> float:
+    """Between the scan lines that are kept: all of a drive, every third of a walk."""
+    every = 3 if plan.carried == BY_HAND else 1
+    return every * max(plan.speed_m_per_s, 0.5) / LINES_PER_S
+
+
 def _around(mark: Mark, run: Drive, rng: np.random.Generator) -> tuple[FloatArray, FloatArray]:
     """Road coordinates (n,) of the shots around one mark, line by line."""
-    spacing = max(run.plan.speed_m_per_s, 0.5) / LINES_PER_S
+    spacing = line_spacing_m(run.plan)
     lines = np.arange(mark.chainage_m - OUTER_RADIUS_M, mark.chainage_m + OUTER_RADIUS_M, spacing)
     lines = lines[(lines > 0.0) & (lines < scene.LENGTH_M)] + rng.uniform(0, spacing)
     across = np.arange(mark.offset_m - OUTER_RADIUS_M, mark.offset_m + OUTER_RADIUS_M, SHOT_SPACING_M)
@@ -115,6 +122,19 @@ def _shots(
     }
 
 
+def new_cloud(point_format: int) -> laspy.LasData:
+    """An empty LAS 1.4 cloud of the place, with steps of half a millimetre."""
+    header = laspy.LasHeader(version="1.4", point_format=point_format)
+    header.scales = np.array([0.0005, 0.0005, 0.0005])
+    header.offsets = np.array([scene.ORIGIN_EASTING_M, scene.ORIGIN_NORTHING_M, 0.0])
+    header.global_encoding.gps_time_type = laspy.header.GpsTimeType.STANDARD
+    header.add_crs(pyproj.CRS(scene.CRS))
+    header.system_identifier = "invented rig"
+    header.generating_software = "Tern Quay simulator"
+    header.creation_date = date(2026, 7, 8)
+    return laspy.LasData(header)
+
+
 def write_cloud(path: Path, run: Drive, marks: tuple[Mark, ...], source_id: int) -> int:
     """Write one run as LAZ 1.4, format 6; returns how many points it holds."""
     rng = np.random.default_rng(run.plan.seed + 3000)
@@ -140,16 +160,7 @@ def write_cloud(path: Path, run: Drive, marks: tuple[Mark, ...], source_id: int)
     parts += [_shots(run, *_around(mark, run, rng), mark, rng) for mark in marks]
     whole = {name: np.concatenate([part[name] for part in parts]) for name in parts[0]}
     order = np.argsort(whole["time"], kind="stable")
-
-    header = laspy.LasHeader(version="1.4", point_format=6)
-    header.scales = np.array([0.0005, 0.0005, 0.0005])
-    header.offsets = np.array([scene.ORIGIN_EASTING_M, scene.ORIGIN_NORTHING_M, 0.0])
-    header.global_encoding.gps_time_type = laspy.header.GpsTimeType.STANDARD
-    header.add_crs(pyproj.CRS(scene.CRS))
-    header.system_identifier = "invented rig"
-    header.generating_software = "Tern Quay simulator"
-    header.creation_date = date(2026, 7, 8)
-    cloud = laspy.LasData(header)
+    cloud = new_cloud(6)
     cloud.x = whole["easting"][order]
     cloud.y = whole["northing"][order]
     cloud.z = whole["height"][order]

@@ -15,6 +15,7 @@ from accuracy.errors import CloudError
 from accuracy.model import Checkpoint
 from accuracy.reading.cloud import read_header, stream_points
 from accuracy.reading.cloud_description import describe_cloud
+from accuracy.reading.cloud_laz import check_chunks
 from accuracy.reading.patches import gather_patches
 
 N = 2000
@@ -305,6 +306,7 @@ COMPRESSED: list[tuple[str, Damage, str]] = [
         r"table of compressed chunks lists 1 chunks, 50,000 points",
     ),
     ("count behind its points", put("I", 107, N - 12), r"header promises 1,988 points, the file holds more"),
+    ("count one behind", put("I", 107, N - 1), r"header promises 1,999 points, the file holds more"),
     ("points scrambled", at(_points, "40s", 200, b"\xa5" * 40), r"failed|outside the box|chunk says"),
 ]
 
@@ -320,6 +322,23 @@ def test_compressed_files(tmp_path: Path, damage: Damage, words: str) -> None:
     path.write_bytes(damage(data))
     with pytest.raises(CloudError, match=r"cloud\.laz.*" + words):
         read_all(path)
+
+
+@pytest.mark.parametrize("point_format", [0, 1, 2, 3])
+@pytest.mark.parametrize("n", [2, 3, 17, 500, 50_001, 50_040])
+def test_older_chunks_show_every_surplus_point(tmp_path: Path, point_format: int, n: int) -> None:
+    """A sound file is read; with one to three points more than its header promises it is refused."""
+    path = tmp_path / "cloud.laz"
+    data = write(path, point_format=point_format, n=n)
+    with path.open("rb") as file:
+        assert check_chunks(read_header(path), file) >= min(n, 50_000)
+    for surplus in (1, 2, 3):
+        left_in_last_chunk = (n - 1) % 50_000 + 1 - surplus
+        if left_in_last_chunk < 1:
+            continue
+        path.write_bytes(put("I", 107, n - surplus)(bytearray(data)))
+        with path.open("rb") as file, pytest.raises(CloudError, match=r"the file holds more"):
+            check_chunks(read_header(path), file)
 
 
 @pytest.mark.parametrize(

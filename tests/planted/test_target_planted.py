@@ -113,6 +113,32 @@ def test_every_shape_is_found_wherever_it_lies(shape):
         assert np.abs(error).max() < 0.01
 
 
+@pytest.mark.parametrize("noise", [0.02, 0.08])
+@pytest.mark.parametrize("shape", scenes.NATURAL_SIZE_M)
+def test_marks_as_images_show_them(shape, noise):
+    """Smooth edges and hardly any noise: more of the mark lies between its tones than a laser ever shows.
+
+    Such marks say more about their place than whole tones could, and must not be refused for it.
+    """
+    tones = (14000.0, 5200.0, 51000.0)
+    for number, (blur_m, off_m) in enumerate([(0.008, 0.002), (0.012, 0.001)]):
+        rng = np.random.default_rng([22, number, len(shape)])
+        planted = Scene(
+            shape=shape,
+            size_m=scenes.NATURAL_SIZE_M[shape],
+            density_per_m2=10000.0 if shape == "stripe-end" else 2500.0,
+            position_noise_m=off_m,
+            footprint_m=blur_m,
+            tones=tones,
+            spreads=tuple(noise * tone for tone in tones),
+        )
+        scene = scenes.moved(planted, rng)
+        result = measure(scenes.patch_of(scene, rng), scene)
+        error = error_of(result, scene)
+        assert (np.abs(error) < 4 * np.sqrt(result.covariance_m2[:2])).all()
+        assert np.abs(error).max() < 0.004
+
+
 def on_wall(patch, bearing_rad):
     """The patch's plane turned upright, facing a bearing; its y becomes up."""
     east, north = np.sin(bearing_rad), np.cos(bearing_rad)

@@ -135,7 +135,10 @@ def test_unknown_survey_error_is_not_taken_for_none(make_site: Callable[..., Any
         (("--unit", "feet"), "does not say which foot"),
         (("--combined-factor", "0.9996"), "belong together"),
         (("--crs", "EPSG:0"), 'coordinate system "EPSG:0" is not known'),
-        (("--without", "P99", "--reason", "gone"), "no checkpoint has that id"),
+        (
+            ("--without", "P99", "--reason", "gone"),
+            '--without: checkpoint "P99" is to be left out, but no checkpoint in checkpoints.csv has that',
+        ),
         (("--without", "P01,P99", "--reason", "gone"), 'checkpoint "P99" is to be left out'),
         (("--geoid", "absent.gtx"), "says nothing without the kind of both heights"),
     ],
@@ -154,6 +157,14 @@ def test_impossible_requests_are_refused_whole(
 @pytest.mark.parametrize(
     ("text", "message"),
     [
+        (
+            '[[exclude]]\nid = "P01"\nreason = "moved"\n[[exclude]]\nid = "P99"\nreason = "gone"',
+            'job.toml, key exclude 2.id: checkpoint "P99" is to be left out, but no checkpoint in check',
+        ),
+        (
+            '[[exclude]]\nid = "P01"\nreason = " "',
+            'job.toml, key exclude 1.reason: checkpoint "P01" is to be left out without a reason',
+        ),
         (
             'compare_by = "markk"',
             'job.toml, key compare_by: no checkpoint has an attribute "markk". Did you mean "mark"?',

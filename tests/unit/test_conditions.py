@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
 
 import numpy as np
@@ -12,6 +13,8 @@ from statsmodels.stats.multitest import multipletests
 from accuracy.explaining.conditions import CaptureTimes, condition_effects, join_conditions
 from accuracy.explaining.conditions import _holm as holm
 from accuracy.model import CaptureConditions, Checkpoint, Fix, FloatArray, Patch, Trajectory
+from accuracy.reporting.lengths import in_unit
+from accuracy.units import LengthUnit
 
 START = 2270 * 604_800 + 100_000.0
 
@@ -189,6 +192,11 @@ def test_a_planted_effect_is_found_and_the_idle_one_is_not() -> None:
     # Mean of |normal| is 0.798 of its deviation; the median 0.674: metres per km/h between the two.
     assert low < 0.004 * 0.70 / 3.6 < high
     assert "larger with more speed" in found["speed"].words
+    number = r"[+\N{MINUS SIGN}]\d+\.\d\d"
+    unit = "mm per km/h"
+    assert re.search(rf"{number} {unit} \(95 % interval {number} to {number} {unit}\)", found["speed"].words)
+    # In feet figure and interval are both in feet per mph: no millimetre is left.
+    assert re.search(r"mm|km/h", in_unit(found["speed"].words, LengthUnit.INTERNATIONAL_FOOT)) is None
     assert not found["range to the rig"].carried
     assert found["range to the rig"].words == "The residuals do not show an effect of range to the rig."
     assert "without a fix" not in found

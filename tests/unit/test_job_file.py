@@ -123,10 +123,23 @@ def test_a_title_may_be_left_out(tmp_path: Path) -> None:
     assert read_job(job_text(tmp_path, 'title = "Road"', "")).title == "Accuracy of one"
 
 
-def test_a_class_that_the_standard_ignores(tmp_path: Path) -> None:
-    """Asking one standard for another's class is refused, not dropped."""
-    with pytest.raises(RequestError, match="class_name means nothing to asprs-2024"):
-        read_job(job_text(tmp_path, 'vertical = "3 cm"', 'name = "QL2"'))
+@pytest.mark.parametrize(
+    ("new", "message"),
+    [
+        ('name = "QL2"', "class.name means nothing to asprs-2024. It takes class.vertical, class.horizontal"),
+        ("map_scale = 500", "class.map_scale means nothing to asprs-2024"),
+        ('standard = "nmas"\nmap_scale = -500', "class.map_scale is -500"),
+        (
+            'standard = "nmas"\nthree_d = "3 cm"',
+            "class.three_d means nothing to nmas. It takes class.map_scale",
+        ),
+    ],
+)
+def test_a_class_that_the_standard_ignores(tmp_path: Path, new: str, message: str) -> None:
+    """Asking one standard for another's class is refused, not dropped, in the words of the job file."""
+    with pytest.raises(RequestError, match=message) as caught:
+        read_job(job_text(tmp_path, 'vertical = "3 cm"', new))
+    assert "job.toml" in str(caught.value)
 
 
 def test_runs_of_one_name(tmp_path: Path) -> None:

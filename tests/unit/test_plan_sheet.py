@@ -53,8 +53,18 @@ def _busy() -> dict[str, Any]:
         (1100.0, {"speeds": "6,12,24", "repeats": 2}),
         (400.0, {**_busy(), "speeds": "5,10,15,20,25,30", "repeats": 2}),
         (40_000.0, {**_busy(), "checkpoints": 120, "speeds": "30,60,90,110", "repeats": 9}),
+        (
+            40_000.0,
+            {
+                **_busy(),
+                "checkpoints": 120,
+                "speeds": "30,60,90,110",
+                "repeats": 9,
+                "contract_unit": "us-survey-foot",
+            },
+        ),
     ],
-    ids=["six places", "a usual plan", "everything asked", "long and full"],
+    ids=["six places", "a usual plan", "everything asked", "long and full", "long and full in feet"],
 )
 def test_one_page(tmp_path: Path, length_m: float, given: dict[str, Any]) -> None:
     """Short or long, spare or full, the sheet is one A4 page, and it holds its headings and ids."""
@@ -68,6 +78,19 @@ def test_one_page(tmp_path: Path, length_m: float, given: dict[str, Any]) -> Non
     text = pdf.pages[0].extract_text()
     for words in ("What can be concluded", "How accurately surveyed", "Cautions", plan.places[0].id):
         assert words in text
+
+
+def test_speeds_of_a_plan_in_feet(tmp_path: Path) -> None:
+    """Miles per hour, with the km/h that were asked for in brackets: one to a run, or one row to a round."""
+    single = sheet_view(_plan(tmp_path, 800.0, speeds="6,12.5", contract_unit="international-foot"))
+    # 6 / 1.609344 = 3.728, 12.5 / 1.609344 = 7.767 (arithmetic)
+    assert {row.cells[0] for row in single.runs} == {"3.7 mph (6 km/h)", "7.8 mph (12.5 km/h)"}
+    rounds = sheet_view(
+        _plan(tmp_path, 800.0, speeds="6,12,24", repeats=9, contract_unit="international-foot")
+    )
+    assert rounds.runs[0].cells[0] == "3.7, 7.5, 14.9 mph (6, 12, 24 km/h)"
+    metric = sheet_view(_plan(tmp_path, 800.0, speeds="6,12.5"))
+    assert {row.cells[0] for row in metric.runs} == {"6 km/h", "12.5 km/h"}
 
 
 @pytest.mark.skipif(not pdf_possible(), reason="the Pango library is missing")

@@ -216,7 +216,10 @@ def test_folds_and_leaving_one_out(result_folder: Path, tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     ("options", "message"),
     [
-        (("--only", "P99"), 'checkpoint "P99" is to be counted, but no checkpoint has that id'),
+        (
+            ("--only", "P99"),
+            '--only: checkpoint "P99" is to be counted, but no checkpoint in .*\\.csv has that id',
+        ),
         (
             ("--where", "colour=red"),
             'no checkpoint has an attribute "colour".*There are cover, mark, role, surface',
@@ -228,10 +231,13 @@ def test_folds_and_leaving_one_out(result_folder: Path, tmp_path: Path) -> None:
         (("--only", ","), 'checkpoint "," is to be counted'),
         (("--radius", "50 m"), "a surface radius of 50 m reaches beyond the 4 m that are kept"),
         (("--drop", "limits"), "--drop limits: there are none"),
-        (("--class-name", "QL2"), "class_name means nothing to asprs-2024"),
+        (("--class-name", "QL2"), "--class-name means nothing to asprs-2024"),
         (("--random", "33"), "33 checkpoints are to be drawn and 32 are there"),
         (("--without", "P01"), "without a reason"),
-        (("--without", "P99", "--reason", "x"), "no checkpoint has that id"),
+        (
+            ("--without", "P9", "--reason", "x"),
+            '--without: checkpoint "P9" is to be left out, but no checkpoint in .*\\.csv has that.*mean "P',
+        ),
         (("--folds", "2", "--leave-one-out"), "exclude each other"),
         (("--folds", "40"), "cannot be dealt into 40 folds"),
         (("--area", "absent.geojson"), "cannot be read"),

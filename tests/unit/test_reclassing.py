@@ -86,8 +86,8 @@ def test_what_is_dropped_is_dropped_by_name(drop: str, left: tuple[ClassRequest,
 @pytest.mark.parametrize(
     ("requests", "asked", "message"),
     [
-        (WHOLE, {"class_name": "QL2"}, "class_name means nothing to asprs-2014"),
-        ((QUALITY,), {"vertical_m": 0.05}, "vertical_m means nothing to usgs-lidar"),
+        (WHOLE, {"class_name": "QL2"}, "--class-name means nothing to asprs-2014"),
+        ((QUALITY,), {"vertical_m": 0.05}, "--class means nothing to usgs-lidar"),
         (WHOLE, {"standard": "asprs-2042"}, 'standard "asprs-2042" is not known'),
         (WHOLE, {"drop": ("3d",)}, "--drop 3d: there is none"),
         ((ASKED,), {"drop": ("limits",)}, "--drop limits: there are none"),

@@ -91,7 +91,7 @@ def test_first_page_names_subset_mistake_and_speed(
     assert "surface is asphalt" in made.subset
     assert f"{sum(c.used for c in result.run.checkpoints)} of 48 count" in made.subset
     assert made.warning == "Antenna height. E."
-    assert made.speed == ("Vertical: The fastest run that meets the class is 12-east (12.0 km/h).",)
+    assert made.speed == ("Vertical: The fastest run that meets the class is 12-east (12 km/h).",)
     statement = render.html_text(made).split('id="figures"')[0]
     assert "surface is asphalt" in statement
     assert "Antenna height. E." in statement
@@ -250,6 +250,21 @@ def test_further_pairs_stand_by_component_and_part(
     assert names == ["Pairs of runs: vertical, sky: open", "Pairs of runs: three-dimensional"]
     assert sum(len(one.table.rows) for one in made.annex_pairs) == len(parts)
     assert not any("sky" in row[0] for one in made.annex_pairs for row in one.table.rows)
+
+
+@pytest.mark.parametrize(("members_b", "warned"), [(("c", "d"), False), (("c",), True)])
+def test_groups_of_unequal_numbers_are_warned_of(
+    report_cases: ModuleType, chapter_cases: ModuleType, members_b: tuple[str, ...], warned: bool
+) -> None:
+    """Two runs against one: the table says that the swap test is not exact; two against two: it does not."""
+    result = chapter_cases.with_runs(report_cases.make())
+    groups = tuple(
+        replace(one, attribute="rig", members_a=("a", "b"), members_b=members_b) for one in result.comparisons
+    )
+    made = view.build(replace(result, comparisons=groups)).runs
+    assert made is not None
+    (shown,) = made.pairs
+    assert ("the swap test is then not exact" in shown.note) is warned
 
 
 @given(value=st.floats(-0.2, 0.2), full=st.floats(0.001, 0.1))

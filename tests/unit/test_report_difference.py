@@ -17,6 +17,7 @@ from accuracy.model import (
     VerticalResidual,
 )
 from accuracy.reporting.difference import compare_results, difference_html, difference_text
+from accuracy.units import LengthUnit
 
 
 @pytest.fixture
@@ -181,6 +182,47 @@ def test_runs_are_paired_by_name(before: Result, chapter_cases: ModuleType) -> N
     assert all(f.after is None and f.before is not None for f in found.figures)
     renamed = replace(before, run=replace(before.run, name="another name"))
     assert compare_results(before, renamed).figures == ()
+
+
+def test_results_in_feet_are_told_in_feet(before: Result) -> None:
+    """Figures, classes, settings and reasons in the first result's unit; the user's own words stay."""
+    points = list(before.run.checkpoints)
+    points[1] = replace(points[1], used=False, why_not_used="no point of the cloud within 3 m")
+    points[2] = replace(points[2], used=False, why_not_used="set aside by the user: 3 m from a kerb")
+    after = replace(
+        before,
+        settings={**before.settings, "Radius": "0.5 m"},
+        measuring={"largest_radius_m": 0.5},
+        requests=(ClassRequest(vertical_m=0.03),),
+        equivalence_margin_m=0.003048,
+        run=replace(before.run, checkpoints=tuple(points)),
+    )
+    feet = LengthUnit.INTERNATIONAL_FOOT
+    found = compare_results(replace(before, unit=feet), replace(after, unit=feet))
+    # A foot is 0.3048 m: 0.25, 3, 0.5, 0.05 and 0.03 m divided by it.
+    assert {c.name: (c.before, c.after) for c in found.settings} == {
+        "Radius": ("chosen by density, 0.82 to 9.8 ft", "1.6 ft"),
+        "measuring: largest radius": (None, "1.6 ft"),
+        "request 1: vertical": ("0.164 ft", "0.0984 ft"),
+        "equivalence margin": (None, "0.01 ft"),
+    }
+    said = difference_text(found)
+    assert "no point of the cloud within 9.8 ft" in said
+    assert "set aside by the user: 3 m from a kerb" in said
+    assert "Figure (cm)" not in said
+    mixed = compare_results(replace(before, unit=feet), after)
+    assert mixed.unit is feet
+    assert {c.name for c in mixed.settings} == {c.name for c in found.settings} | {"contract's unit"}
+
+
+def test_a_setting_changed_below_the_print_is_still_told(before: Result) -> None:
+    """Two radii that print alike in feet differ in metres, and are then told in metres."""
+    a, b = (
+        replace(before, unit=LengthUnit.US_SURVEY_FOOT, settings={"Radius": said})
+        for said in ("1 m", "1.01 m")
+    )
+    assert compare_results(a, a).nothing
+    assert [c.name for c in compare_results(a, b).settings] == ["Radius"]
 
 
 def test_hostile_words_stay_words(before: Result) -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from dataclasses import replace
 from html import unescape
 from types import ModuleType
 
@@ -30,7 +31,17 @@ MINUS = "\N{MINUS SIGN}"
         (f"{MINUS}0.50 cm and +1.25 cm", f"{MINUS}0.0164 ftUS and +0.0410 ftUS"),
         ("+2.54 mm per m, then flat", "+0.00254 ftUS per ftUS, then flat"),
         ("3.0 mm per 100 m", "0.0030 ftUS per 100 ftUS"),
-        ("1.2 mm per km/h", "0.0039 ftUS per km/h"),
+        # 1.2 mm / 304.8006 mm x 1.609344 (international mile, exact)
+        (
+            "+1.2 mm per km/h, or 0.9 to 1.5 mm per km/h",
+            "+0.0063 ftUS per mph, or 0.0048 to 0.0079 ftUS per mph",
+        ),
+        ("+0.4 to +2.2 mm per m", "+0.0004 to +0.0022 ftUS per ftUS"),
+        # 12 / 1.609344 = 7.456, 5 / 1.609344 = 3.107, 10 / 1.609344 = 6.214
+        ("at 12 km/h", "at 7.5 mph (12 km/h)"),
+        ("5 to 10 km/h", "3.1 to 6.2 mph (5 to 10 km/h)"),
+        ("100 km/h and over", "62.1 mph (100 km/h) and over"),
+        ("B (7.5 mph, 12 km/h) at 7.5 mph (12 km/h), 3.1 to 6.2 mph (5 to 10 km/h)", None),
         ("1,234.5 m and 2 km", "4,050.2 ftUS and 6562 ftUS"),
         ("5 m/s, 40 points per m2, 3 ms, 5 min, 2 m\N{SUPERSCRIPT TWO}", None),
         ("P12, 7 points; row 14, column m", None),
@@ -69,3 +80,17 @@ def test_a_report_in_feet_is_in_feet_throughout(report_cases: ModuleType, chapte
 
     assert len(metric_words(whole(LengthUnit.METRE))) > 10
     assert metric_words(whole(LengthUnit.US_SURVEY_FOOT)) == set()
+
+
+def test_a_report_in_feet_speaks_of_miles_per_hour(
+    report_cases: ModuleType, chapter_cases: ModuleType
+) -> None:
+    """Axes and bands of speed; the km/h of the record stand in brackets."""
+    made = report_cases.make(horizontal=True, unit=LengthUnit.US_SURVEY_FOOT)
+    run = replace(made.run, attributes={"speed_km_per_h": "12", "direction": "eastbound"})
+    result, series, _ = chapter_cases.everything(replace(made, run=run))
+    said = unescape(re.sub(r"<[^>]*>", " ", render.html_text(view.build(result, series=series))))
+    assert "Speed (mph)" in said
+    assert "Speed (km/h)" not in said
+    assert "6.2 to 9.3 mph (10 to 15 km/h)" in said
+    assert "12-east, 7.5 mph (12 km/h), direction eastbound" in said

@@ -36,7 +36,7 @@ def share_told(n: int, reach_m: float | None) -> float:
 @pytest.fixture(autouse=True)
 def _no_bootstrap(monkeypatch: pytest.MonkeyPatch) -> None:
     """The note does not read it, and it takes most of the time."""
-    monkeypatch.setattr(summaries, "rmse_bootstrap_interval", lambda *_, **__: None)
+    monkeypatch.setattr(summaries, "root_ratio_interval", lambda *_, **__: None)
 
 
 @pytest.mark.parametrize("n", [10, 20, 36])

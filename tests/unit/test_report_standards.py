@@ -58,6 +58,28 @@ def test_a_row_for_each_standard_and_component(report_cases: ModuleType) -> None
     assert page.index('id="rules"') < page.index('id="annex"') < page.index('id="annex-rules"')
 
 
+@pytest.mark.parametrize(
+    ("key", "named"),
+    [("asprs-2024", None), ("nssda", "National Standard for Spatial Data Accuracy, FGDC-STD-007.3-1998")],
+)
+def test_words_of_a_standard_say_whose_they_are(
+    report_cases: ModuleType, key: str, named: str | None
+) -> None:
+    """A sentence that does not name its standard has the name over it, with one standard or with several."""
+    asked = ClassRequest(standard=key, vertical_m=0.1, horizontal_m=0.1)
+    result, _ = graded(report_cases, asked, oddities=False)
+    own = tuple(one for one in result.run.verdicts if one.standard == key)
+    for verdicts in (own, result.run.verdicts):
+        made = view.build(replace(result, run=replace(result.run, verdicts=verdicts)))
+        words_of = [one.words_of for one in made.verdicts if one.statement and one.class_text]
+        assert words_of == [named] * 2
+        page = render.html_text(made).split('id="figures"')[0].split("own words")[1]
+        assert (f'<p class="standard">{named}:</p>' in page) == (named is not None)
+    nssda = [one for one in view.build(result).verdicts if (one.statement or "").startswith("Tested 0.")]
+    assert nssda
+    assert all(one.words_of is not None and "FGDC" in one.words_of for one in nssda)
+
+
 def test_one_standard_has_no_table(report_cases: ModuleType) -> None:
     """Beside nothing there is nothing to compare."""
     made = view.build(report_cases.make())

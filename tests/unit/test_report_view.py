@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import fields, is_dataclass, replace
 from decimal import Decimal
 from types import ModuleType
@@ -189,6 +190,22 @@ def test_figures_agree_with_the_residuals(report_cases: ModuleType) -> None:
     assert rows["RMSE"] == f"{100 * np.sqrt(np.mean(used**2)):.2f}"
     assert rows["Mean"].replace("\N{MINUS SIGN}", "-") == f"{100 * used.mean():+.2f}"
     assert rows["Standard deviation"] == f"{100 * used.std(ddof=1):.2f}"
+
+
+def test_lengths_without_a_sign_have_only_a_largest(report_cases: ModuleType) -> None:
+    """Horizontal and three-dimensional residuals show their largest, not a dash and a number."""
+    result = report_cases.make(horizontal=True)
+    table = view.build(result).figures
+    assert table is not None
+    shown = dict(
+        zip(table.head, next(row for row in table.rows if row[0] == "Smallest, largest"), strict=True)
+    )
+    plan, space = result.run.summary.horizontal, result.run.summary.three_d
+    assert plan is not None
+    assert space is not None
+    assert shown["Horizontal"] == f"largest {100 * plan.maximum_m:.2f}"
+    assert shown["Three-dimensional"] == f"largest {100 * space.maximum_m:.2f}"
+    assert re.fullmatch("[\\d.+\N{MINUS SIGN}]+, [\\d.+\N{MINUS SIGN}]+", shown["Easting"])
 
 
 def test_a_foot_prints_as_a_foot(report_cases: ModuleType) -> None:

@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from accuracy.rounding import MINUS, LengthText, beside_limit, fixed, printed_pair
+from accuracy.rounding import MINUS, LengthText, beside_limit, fixed, in_a_row, printed_pair, speed, speeds
 from accuracy.units import LengthUnit
 
 LIMITS = st.sampled_from([0.0, 2.0, 3.0, 5.0, 0.05, -1.5, 0.1, 19.9])
@@ -125,3 +125,36 @@ def test_lengths_keep_their_side_in_the_contracts_unit(
 ) -> None:
     """The comparison is made in the unit that is printed."""
     assert LengthText(unit).small_beside(value_m, limit_m) == printed
+
+
+@pytest.mark.parametrize(
+    ("unit", "km_per_h", "printed"),
+    [
+        (LengthUnit.METRE, 12.0, "12 km/h"),
+        (LengthUnit.METRE, 12 / 3.6 * 3.6, "12 km/h"),
+        (LengthUnit.METRE, 12.5, "12.5 km/h"),
+        (LengthUnit.METRE, 100.0, "100 km/h"),
+        # A mile is 1.609344 km, exactly: 1.609344 km/h is 1 mph, 48.28032 km/h is 30.
+        (LengthUnit.INTERNATIONAL_FOOT, 1.609344, "1 mph (1.6 km/h)"),
+        (LengthUnit.US_SURVEY_FOOT, 48.28032, "30 mph (48.3 km/h)"),
+        (LengthUnit.INTERNATIONAL_FOOT, 12.0, "7.5 mph (12 km/h)"),
+    ],
+)
+def test_speeds_have_one_rendering(unit: LengthUnit, km_per_h: float, printed: str) -> None:
+    """No padding zero, a decimal where there is one; a contract in feet reads miles per hour first."""
+    assert speed(km_per_h, unit) == printed
+
+
+def test_several_speeds_have_their_unit_once() -> None:
+    """A list and a span, in either unit; equal prints are told once."""
+    assert speeds((6, 12.5, 12.5)) == "6, 12.5 km/h"
+    assert speeds((5, 10), LengthUnit.US_SURVEY_FOOT, between=" to ") == "3.1 to 6.2 mph (5 to 10 km/h)"
+
+
+@pytest.mark.parametrize(
+    ("names", "last", "row"),
+    [(["a"], "and", "a"), (["a", "b"], "and", "a and b"), (["a", "b", "c"], "or", "a, b or c")],
+)
+def test_names_in_a_row(names: list[str], last: str, row: str) -> None:
+    """Commas between, one word before the last."""
+    assert in_a_row(names, last) == row

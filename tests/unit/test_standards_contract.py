@@ -200,14 +200,20 @@ def test_contract_faults(fields, match):
     ("request_", "match"),
     [
         (ClassRequest(standard="iso"), 'standard "iso" is not known'),
-        (ClassRequest(vertical_m=0.0), "vertical_m is 0"),
-        (ClassRequest(vertical_m=-0.05), "vertical_m is -0.05"),
-        (ClassRequest(vertical_m=float("nan")), "vertical_m is nan"),
-        (ClassRequest(class_name="QL2"), "class_name means nothing to asprs-2024"),
+        (ClassRequest(vertical_m=0.0), "--class is 0"),
+        (ClassRequest(vertical_m=-0.05), "--class is -0.05"),
+        (ClassRequest(vertical_m=float("nan")), "--class is nan"),
+        (
+            ClassRequest(class_name="QL2"),
+            "--class-name means nothing to asprs-2024. It takes --class, --horizontal-class",
+        ),
         (ClassRequest(standard="usgs-lidar", class_name="QL9"), 'class "QL9" is not one of usgs-lidar'),
-        (ClassRequest(standard="usgs-lidar", vertical_m=0.1), "vertical_m means nothing to usgs-lidar"),
-        (ClassRequest(standard="asprs-2014", three_d_m=0.1), "three_d_m means nothing to asprs-2014"),
-        (ClassRequest(standard="nmas", map_scale=0), "map_scale is 0"),
+        (
+            ClassRequest(standard="usgs-lidar", vertical_m=0.1),
+            "--class means nothing to usgs-lidar. It takes --class-name:",
+        ),
+        (ClassRequest(standard="asprs-2014", three_d_m=0.1), "--three-d-class means nothing to asprs-2014"),
+        (ClassRequest(standard="nmas", map_scale=0), "map_scale in a job file is 0"),
     ],
 )
 def test_requests_that_mean_nothing(request_, match):

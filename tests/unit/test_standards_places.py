@@ -18,9 +18,9 @@ from accuracy.model import (
     RuleOutcome,
     VerticalResidual,
 )
+from accuracy.model.places import count_places
 from accuracy.rounding import LengthText
 from accuracy.standards import evidence_from, grade
-from accuracy.standards.places import count_places
 from accuracy.statistics.summary import summarise
 
 
@@ -109,12 +109,12 @@ def test_points_listed_twice_are_not_enough(request_: ClassRequest, n: int, want
 
 
 def test_the_reduced_sentence_counts_places() -> None:
-    """The edition's sentence for fewer than thirty names the places, not the rows."""
+    """The edition's sentence for fewer than thirty names the rows and their places."""
     results = twice(18)
     request = ClassRequest(standard="asprs-2024", vertical_m=0.05)
     verdict = grade(evidence_from(results, summarise(results)), request, LengthText())[0]
     assert verdict.statement is not None
-    assert "using ONLY 18 checkpoints" in verdict.statement
+    assert "using ONLY 36 checkpoints at 18 places" in verdict.statement
 
 
 def test_two_places_are_never_graded() -> None:

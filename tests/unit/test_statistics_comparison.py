@@ -25,15 +25,14 @@ from accuracy.model import (
     Summary,
     VerticalResidual,
 )
-from accuracy.statistics.comparison import (
-    compare_all_runs,
-    compare_runs,
+from accuracy.statistics.comparison import compare_all_runs, compare_runs, run_matrix
+from accuracy.statistics.paired import (
     holm,
     mean_equivalence_p,
     pitman_morgan_p,
     rank_spread_p,
-    run_matrix,
     swap_p,
+    wilcoxon_p,
 )
 
 
@@ -140,6 +139,27 @@ def test_wilcoxon_against_scipy() -> None:
     assert named(found, "wilcoxon_residual").p_value == pytest.approx(
         stats.wilcoxon(a - b, method="exact").pvalue
     )
+
+
+@pytest.mark.parametrize("n", [1, 2, 6, 13, 30, 50, 51, 80])
+def test_signed_ranks_against_scipy(n: int) -> None:
+    """Exact to 50 differences, approximate beyond: scipy's own p-values, whichever side is the larger."""
+    generator = np.random.default_rng(n)
+    for shift in (-0.8, 0.0, 0.3):
+        difference = generator.normal(shift, 1, n)
+        reference = stats.wilcoxon(difference, method="exact" if n <= 50 else "approx").pvalue
+        assert wilcoxon_p(difference) == pytest.approx(reference, rel=1e-12)
+
+
+@pytest.mark.parametrize(
+    "difference",
+    [[1.0, -1.0, 2.0, 3.0, 4.0, 5.0, 6.0], [0.0, 1.0, 2.0, -3.0, 4.0, 5.0, 6.0]],
+    ids=["tie", "zero"],
+)
+def test_signed_ranks_with_ties_and_zeros(difference: list[float]) -> None:
+    """Equal sizes or a difference of nothing: the normal approximation, as scipy makes it."""
+    reference = stats.wilcoxon(difference, method="approx").pvalue
+    assert wilcoxon_p(np.array(difference)) == pytest.approx(reference, rel=1e-12)
 
 
 def test_paired_bootstrap_against_scipy() -> None:

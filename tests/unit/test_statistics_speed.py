@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 
 from accuracy.model import GradedRun, Outcome
@@ -45,13 +47,13 @@ def test_fastest_that_meets_the_class() -> None:
     found = decide_fastest([SLOW, FAST, BRISK], class_m=CLASS_M)
     assert (found.answer, found.fastest_met, found.fastest_assured) == ("fastest", "B", "B")
     assert found.sentence == (
-        "The fastest run that meets the 3 cm class is B (12.0 km/h) with RMSE 1.80 cm "
+        "The fastest run that meets the 3 cm class is B (12 km/h) with RMSE 1.80 cm "
         "(95 % interval 1.50 to 2.20, 48 checkpoints)."
     )
     assert [words.split(":")[0] for words in found.evidence] == [
-        "C (24.0 km/h)",
-        "B (12.0 km/h)",
-        "A (6.0 km/h)",
+        "C (24 km/h)",
+        "B (12 km/h)",
+        "A (6 km/h)",
     ]
 
 
@@ -59,7 +61,7 @@ def test_none_meets_it() -> None:
     """Where every run's interval lies beyond the class, slower driving was tried in vain."""
     found = decide_fastest([run("A", 6, 0.041, (0.034, 0.051)), FAST], class_m=CLASS_M)
     assert (found.answer, found.fastest_met) == ("none", None)
-    assert found.sentence == "No run meets the 3 cm class: the slowest, A (6.0 km/h), does not either."
+    assert found.sentence == "No run meets the 3 cm class: the slowest, A (6 km/h), does not either."
 
 
 def test_an_interval_across_the_class_decides_nothing() -> None:
@@ -68,8 +70,8 @@ def test_an_interval_across_the_class_decides_nothing() -> None:
     assert (found.answer, found.fastest_met, found.fastest_assured) == ("undecided", "C", "A")
     assert found.sentence == (
         "The evidence does not decide which is the fastest run within 3 cm: the 95 % interval of "
-        "C (24.0 km/h) reaches across the class. By the tested figures alone it is C (24.0 km/h). "
-        "The fastest run sure to meet it is A (6.0 km/h)."
+        "C (24 km/h) reaches across the class. By the tested figures alone it is C (24 km/h). "
+        "The fastest run sure to meet it is A (6 km/h)."
     )
 
 
@@ -86,8 +88,8 @@ def test_a_faster_run_not_graded_keeps_it_open() -> None:
     """What was not graded might have been the fastest; a slower one could not."""
     faster = decide_fastest([BRISK, run("C", 24, None)], class_m=CLASS_M)
     assert faster.answer == "undecided"
-    assert "C (24.0 km/h) was not graded" in faster.sentence
-    assert faster.evidence[0] == "C (24.0 km/h): not graded; 12 checkpoints where 30 are needed."
+    assert "C (24 km/h) was not graded" in faster.sentence
+    assert faster.evidence[0] == "C (24 km/h): not graded; 12 checkpoints where 30 are needed."
     slower = decide_fastest([BRISK, run("A", 6, None)], class_m=CLASS_M)
     assert (slower.answer, slower.fastest_met) == ("fastest", "B")
 
@@ -97,20 +99,20 @@ def test_a_faster_run_not_graded_keeps_it_open() -> None:
     [
         (
             [run("A", 6, 0.012, graded=False), run("C", 24, 0.051, graded=False)],
-            "within 3 cm: no run was graded. By the tested figures alone it would be A (6.0 km/h), "
+            "within 3 cm: no run was graded. By the tested figures alone it would be A (6 km/h), "
             "which was not graded: 12 checkpoints where 30 are needed.",
         ),
         (
             [run("B", 12, 0.028, graded=False), FAST],
-            "within 3 cm: B (12.0 km/h) was not graded. By the tested figures alone it would be "
-            "B (12.0 km/h), which was not graded: 12 checkpoints where 30 are needed.",
+            "within 3 cm: B (12 km/h) was not graded. By the tested figures alone it would be "
+            "B (12 km/h), which was not graded: 12 checkpoints where 30 are needed.",
         ),
         (
             [run("A", 6, None), run("B", 12, 0.041, graded=False), FAST],
-            "within 3 cm: B (12.0 km/h) and A (6.0 km/h) were not graded. "
+            "within 3 cm: B (12 km/h) and A (6 km/h) were not graded. "
             "By the tested figures alone, none that was measured meets it.",
         ),
-        ([run("A", 6, None)], "within 3 cm: A (6.0 km/h) was not graded. None has a tested figure."),
+        ([run("A", 6, None)], "within 3 cm: A (6 km/h) was not graded. None has a tested figure."),
     ],
 )
 def test_what_the_figures_of_runs_not_graded_would_say(runs: list[GradedRun], words: str) -> None:
@@ -131,14 +133,14 @@ def test_equal_speeds_that_disagree() -> None:
     back = run("B back", 12, 0.051, (0.043, 0.063))
     found = decide_fastest([BRISK, back], class_m=CLASS_M)
     assert found.answer == "undecided"
-    assert "B back (12.0 km/h) misses it at the same speed as B" in found.sentence
+    assert "B back (12 km/h) misses it at the same speed as B" in found.sentence
 
 
 def test_a_slower_run_that_misses_is_pointed_out() -> None:
     """Then something other than speed is at work."""
     found = decide_fastest([BRISK, run("A", 6, 0.051, (0.043, 0.063))], class_m=CLASS_M)
     assert found.answer == "fastest"
-    assert found.sentence.endswith("Something other than speed made A (6.0 km/h) miss it.")
+    assert found.sentence.endswith("Something other than speed made A (6 km/h) miss it.")
 
 
 @pytest.mark.parametrize("runs", [[], [run("X", None, 0.01, (0.008, 0.012))]], ids=["none", "no speed"])
@@ -161,3 +163,11 @@ def test_words_are_in_the_contracts_unit() -> None:
     text = LengthText(LengthUnit.INTERNATIONAL_FOOT)
     found = decide_fastest([BRISK], class_m=0.1 * 0.3048, text=text)
     assert "the 0.1 ft class" in found.sentence
+    # 12 / 1.609344 = 7.456 (arithmetic)
+    assert "B (7.5 mph, 12 km/h)" in found.sentence
+
+
+def test_one_checkpoint_is_not_plural() -> None:
+    """A run that a single checkpoint tests has 1 checkpoint."""
+    found = decide_fastest([replace(BRISK, n=1)], class_m=CLASS_M)
+    assert "1.50 to 2.20, 1 checkpoint)" in found.sentence

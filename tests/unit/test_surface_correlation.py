@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 from scipy import stats
+from scipy.interpolate import LinearNDInterpolator
 
 from accuracy.matching.correlation import (
     cells,
@@ -159,6 +160,33 @@ def test_plainer_heights() -> None:
     assert tin_height(east[:2], north[:2], up[:2]) is None
     assert nearest_height(np.array([0.1, 0.5, 0.2, 9.0])) == 0.2
     assert nearest_height(np.zeros(0)) is None
+
+
+@pytest.mark.parametrize("kind", ["scattered", "grid", "repeated", "circle"])
+def test_the_triangle_is_that_of_scipys_interpolator(kind: str) -> None:
+    """As LinearNDInterpolator has it, points on a grid, on a circle and listed twice included."""
+    rng = np.random.default_rng(11)
+    for trial in range(60):
+        places = rng.uniform(-1, 1, (60, 2)) + rng.uniform(-0.8, 0.8, 2)
+        if kind == "grid":
+            places = np.round(places, 1)
+        elif kind == "repeated":
+            places = places[rng.integers(0, 12, 60)]
+        elif kind == "circle":
+            angle = rng.uniform(0, 2 * np.pi, 60)
+            places = np.column_stack([np.cos(angle), np.sin(angle)]) + 0.4 * (trial % 3)
+        up = rng.normal(size=60)
+        if kind == "grid":
+            # On a grid the diagonals are chosen by chance; only a plane has one answer.
+            up = places @ np.array([0.3, -0.2]) + 0.1
+        if kind == "repeated":
+            up = np.sin(3 * places[:, 0]) + places[:, 1]
+        expected = float(LinearNDInterpolator(places, up)(0.0, 0.0))
+        found = tin_height(places[:, 0], places[:, 1], up)
+        if np.isnan(expected):
+            assert found is None
+        else:
+            assert found == pytest.approx(expected, abs=1e-9)
 
 
 def test_surround() -> None:

@@ -5,10 +5,12 @@ from __future__ import annotations
 import datetime as dt
 from functools import reduce
 from pathlib import Path
+from typing import Literal
 
 import numpy as np
 import pytest
 
+from accuracy.errors import TrajectoryError
 from accuracy.model import Fix, FloatArray
 from accuracy.reading.trajectory import TrajectoryFormat, read_trajectory
 from accuracy.reading.trajectory_table import read_table
@@ -161,6 +163,90 @@ def test_the_unit_in_a_heading_is_the_unit(
     assert found.sigma_easting_m is not None
     assert found.sigma_easting_m[0] == pytest.approx(0.1 * metres)
     assert any("read as international feet (0.3048 m)" in remark for remark in found.remarks) == said
+
+
+@pytest.mark.parametrize(
+    ("heading", "cell", "name", "si"),
+    [
+        ("heading_deg", "90", "heading", np.pi / 2),
+        ("Yaw_rad", "0.5", "heading", 0.5),
+        ("azimuth_gon", "100", "heading", np.pi / 2),
+        ("heading (deg, true)", "90", "heading", np.pi / 2),
+        ("Heading (\N{DEGREE SIGN})", "180", "heading", np.pi),
+        ("roll_deg", "180", "roll", np.pi),
+        ("pitch_degrees", "180", "pitch", np.pi),
+        ("hz_gon", "200", "direction", np.pi),
+        ("zenith_rad", "1.5", "zenith", 1.5),
+        ("speed_mps", "7", "speed", 7.0),
+        ("speed_m_per_s", "7", "speed", 7.0),
+        ("speed_m_s", "7", "speed", 7.0),
+        ("Ground speed [m/s]", "7", "speed", 7.0),
+        ("speed_km_h", "36", "speed", 10.0),
+        ("speed_kmh", "36", "speed", 10.0),
+        ("ve_mph", "10", "velocity_east", 4.4704),  # 10 x 1609.344 m / 3600 s, exact
+        ("velocity_north_kn", "9", "velocity_north", 4.63),  # 9 x 1852 m / 3600 s, exact
+        ("speed_ft_per_s", "10", "speed", 3.048),
+        ("lat_deg", "45", "latitude", 45.0),
+        ("lon_rad", "0.5", "longitude", 28.6478897565),  # 0.5 x 180 / pi (arithmetic)
+        ("Longitude (gon)", "100", "longitude", 90.0),
+        ("easting_m", "7", "easting", 7.0),
+        ("northing_ft", "10", "northing", 3.048),
+        ("sigma_height_mm", "10", "sigma_height", 0.01),
+        ("tow_ms", "2500", "week_seconds", 2.5),
+        ("gps_time_s", "2.5", "gps_seconds", 2.5),
+        ("sod_sec", "2.5", "day_seconds", 2.5),
+    ],
+)
+def test_a_unit_at_the_end_of_a_heading(
+    tmp_path: Path, heading: str, cell: str, name: str, si: float
+) -> None:
+    """Headings that end in their unit are the columns that they name, in that unit."""
+    rows = read_table(tmp_path / "t.csv", f"{heading},other\n{cell},0\n", TrajectoryFormat(time="none"))
+    assert rows.values[name][0] == pytest.approx(si, rel=1e-9)
+
+
+def test_time_s_is_the_time(tmp_path: Path) -> None:
+    """A column time_s counts seconds of whichever clock is declared."""
+    text = "time_s,easting_m,northing_m,height_m,heading_deg\n1,2,3,4,90\n2,3,3,4,90\n"
+    found = read_trajectory(write(tmp_path, text), TrajectoryFormat(time="gps-seconds"))
+    np.testing.assert_array_equal(found.time_s, [1.0, 2.0])
+    assert found.heading_rad is not None
+    assert found.heading_rad[0] == pytest.approx(np.pi / 2)
+
+
+@pytest.mark.parametrize("heading", ["yaw_rate_deg_s", "roll_std_deg", "heading_offset", "speed_limit_mph"])
+def test_what_only_begins_like_a_column_is_none(tmp_path: Path, heading: str) -> None:
+    """A rate, an uncertainty or an offset is not taken for the angle or speed itself."""
+    rows = read_table(tmp_path / "t.csv", f"E,N,H,{heading}\n1,2,3,4\n", TrajectoryFormat())
+    assert set(rows.values) == {"easting", "northing", "height"}
+
+
+@pytest.mark.parametrize(
+    ("heading", "declared", "message"),
+    [
+        ("heading_rad", "gon", "column heading_rad: the heading says radians, but .*angle_unit.* says gon"),
+        ("Roll (deg)", "radians", "the heading says degrees, but .* says radians"),
+        ("heading_grad", None, 'the unit "grad" of an angle is not known.*degrees, gon or radians'),
+        ("lat (dms)", None, 'the unit "dms" of an angle is not known'),
+        ("Speed (furlong)", None, 'the unit "furlong" of a speed is not known'),
+    ],
+)
+def test_units_that_contradict_or_are_unknown(
+    tmp_path: Path, heading: str, declared: Literal["gon", "radians"] | None, message: str
+) -> None:
+    """A heading's unit is never overruled by a declared one, nor passed over."""
+    how = TrajectoryFormat(angle_unit=declared)
+    with pytest.raises(TrajectoryError, match=message):
+        read_table(tmp_path / "t.csv", f"E,N,H,{heading}\n1,2,3,4\n", how)
+
+
+def test_a_declared_angle_unit_holds_where_no_heading_says_one(tmp_path: Path) -> None:
+    """Gon where nobody else says; agreeing with a heading is no contradiction."""
+    rows = read_table(
+        tmp_path / "t.csv", "E,N,H,heading,roll_gon\n1,2,3,100,200\n", TrajectoryFormat(angle_unit="gon")
+    )
+    assert rows.values["heading"][0] == pytest.approx(np.pi / 2)
+    assert rows.values["roll"][0] == pytest.approx(np.pi)
 
 
 def test_slope_distances_in_feet(tmp_path: Path) -> None:
