@@ -1,4 +1,4 @@
-"""What the pictures of marks are drawn from, at a recheck: the kept patches and the outlines of the marks.
+"""What the pictures of marks are drawn from: the kept patches and the outlines of the marks, kept as well.
 
 Part of the pipeline: result folder in, patches and templates out.
 """
@@ -12,7 +12,7 @@ from pathlib import Path
 from accuracy.errors import RecordError
 from accuracy.matching.template import BUILT_IN, Template, load_templates
 from accuracy.model import Patch, Result
-from accuracy.reading.kept import digest, load_patches
+from accuracy.reading.kept import MARKS_NAME, digest, given_marks, load_patches
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -40,19 +40,19 @@ def pictured(folder: Path, result: Result) -> Pictured:
 
 
 def own_marks(folder: Path, result: Result) -> Mapping[str, Template]:
-    """The user's own marks, from the file that the record names, there or beside the record.
+    """The user's own marks, as they were measured with: kept beside the record, or where they were.
 
-    Raises RecordError where it is in neither place, or is another one than was measured with.
+    Raises RecordError where they are in neither place, or are others than the record's.
     """
-    given = next((one for one in result.inputs if one.role == "template"), None)
+    given = given_marks(result)
     if given is None:
         return {}
     path = Path(given.path)
-    for place in (path, folder / path.name):
+    for place in (folder / MARKS_NAME, path, folder / path.name):
         if place.is_file() and digest(place.read_bytes()) == given.sha256:
             return load_templates(place)
     raise RecordError(
         "the file of your own marks is not there, or not the one of the record",
-        path=path,
-        remedy=f"Put it back, or lay {path.name} beside the record.",
+        path=folder / MARKS_NAME,
+        remedy=f"Lay {path.name} beside the record.",
     )

@@ -29,7 +29,7 @@ from accuracy.model import (
     RunRecord,
     no_progress,
 )
-from accuracy.reading.kept import archive_bytes
+from accuracy.reading.kept import MARKS_NAME, archive_bytes, marks_to_keep
 from accuracy.reading.kept_drives import KEPT
 from accuracy.reclassing import ClassChange, changed_requests
 from accuracy.record import RESULT_NAME, read_sealed
@@ -248,7 +248,7 @@ def _archives(folder: Path, result: Result, records: Sequence[RunRecord]) -> dic
     if result.drives_file is not None and result.drives_sha256 is not None:
         path = folder / result.drives_file
         archives[result.drives_file] = archive_bytes(path, sha256=result.drives_sha256, what=KEPT)
-    return archives
+    return archives | marks_to_keep(result, folder / MARKS_NAME)
 
 
 def _relative_was_graded(record: RunRecord) -> bool:

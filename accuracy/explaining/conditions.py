@@ -1,13 +1,14 @@
 """Why a cloud is off where it is off: residuals against the rig's state at capture.
 
 Each checkpoint's points say when they were captured; the trajectory says what the rig was doing
-then. Several passes over one checkpoint are kept apart.
+then. Several passes over one checkpoint are kept apart. Points without times, as images give them, are
+taken to be captured where the rig came nearest, if it passed but once.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
@@ -32,6 +33,9 @@ WEEK_S = 604_800.0
 ADJUSTED_GPS_ZERO_S = 1_000_000_000.0
 PASS_PAUSE_S = 5.0
 """Points of one source id this far apart in time belong to two passes."""
+FARTHEST_BY_PLACE_M = 30.0
+"""A rig that came no nearer did not capture the place from the road (judgement)."""
+_PASSING_M = 10.0
 _FEWEST = 8
 _FEWEST_PER_GROUP = 8
 """With five the ratio's interval held 97 % of planted ratios; from eight on 94 to 96 %."""
@@ -113,12 +117,10 @@ class _Rig:
     def join(self, capture: CaptureTimes) -> list[CaptureConditions]:
         """One entry per pass."""
         if capture.time_s is None or capture.time_kind == "none" or capture.time_s.size == 0:
-            return [_none(capture, "", None, 0, "the cloud's points carry no times")]
+            return [self._by_place(capture, "the cloud's points carry no times")]
         known = np.isfinite(capture.time_s)
         if not known.any() or not np.ptp(capture.time_s[known]) + abs(capture.time_s[known][0]):
-            return [
-                _none(capture, "", None, 0, "the times of the points are empty (all zero or not numbers)")
-            ]
+            return [self._by_place(capture, "the times of the points are empty (all zero or not numbers)")]
         time_s, why = self._on_rig_clock(capture.time_s[known], capture.time_kind)
         if why is not None:
             return [_none(capture, "", None, int(known.sum()), why)]
@@ -130,6 +132,25 @@ class _Rig:
                 self._state(capture, f"{int(source)}/{number}", part) for number, part in enumerate(parts, 1)
             ]
         return found
+
+    def _by_place(self, capture: CaptureTimes, why: str) -> CaptureConditions:
+        """The state where the rig came nearest; points of images, for one, carry no times.
+
+        Told only where the rig passed once: which of several passes a point is of, no place can say.
+        """
+        here = np.array([capture.easting_m, capture.northing_m]) - self.track.origin_m[:2]
+        away = np.hypot(*(self.track.position_m[:, :2] - here).T)
+        nearest = int(np.argmin(away))
+        if away[nearest] > FARTHEST_BY_PLACE_M:
+            return _none(
+                capture, "", None, 0, f"{why}, and the rig came no nearer than {away[nearest]:.0f} m"
+            )
+        near_s = self.track.time_s[away <= max(2 * away[nearest], away[nearest] + _PASSING_M)]
+        passes = 1 + int(np.count_nonzero(np.diff(near_s) > PASS_PAUSE_S))
+        if passes > 1:
+            return _none(capture, "", None, 0, f"{why}, and the rig passed here {passes} times")
+        found = self._state(capture, "", np.array([self.track.time_s[nearest] + self.zero_s]))
+        return replace(found, points=int(capture.source_id.size), by_place=True)
 
     def _on_rig_clock(self, time_s: FloatArray, kind: str) -> tuple[FloatArray, str | None]:
         scale = self.trajectory.time_scale

@@ -231,6 +231,8 @@ class CaptureConditions:
     incidence_deg: float | None = None
     """From the vertical, for level ground."""
     satellites: int | None = None
+    by_place: bool = False
+    """Joined where the rig came nearest, because the points carry no times."""
     why_not: str | None = None
     """Why no state is known: no times, another week, outside the run, in a gap."""
 

@@ -21,7 +21,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from accuracy.errors import RecordError
-from accuracy.model import FloatArray, LeftOut, Patch
+from accuracy.model import FloatArray, InputFile, LeftOut, Patch, Result
 
 # Fine against any survey, coarse enough for four metres to fit easily into 32 bits.
 _UNITS_PER_M = 100_000
@@ -35,6 +35,9 @@ _SCALARS = (
     "outer_radius_m",
     "outer_share",
 )
+
+MARKS_NAME = "marks.toml"
+"""The user's own marks are kept under this name beside the record, so that it stands by itself."""
 
 
 def rounded(patch: Patch) -> Patch:
@@ -171,3 +174,22 @@ def _unpacked(arrays: Mapping[str, NDArray[Any]]) -> Mapping[str, Patch]:
         fields["time_kind"] = str(arrays["time_kind"][index])
         patches[str(identifier)] = Patch(checkpoint_id=str(identifier), **fields)
     return patches
+
+
+def marks_to_keep(result: Result, path: Path | None = None) -> dict[str, bytes]:
+    """The file of the user's own marks by the name it is kept under; nothing where there is none.
+
+    It is read where the record says that it lies, or at ``path``; a file that is not the record's is
+    not kept.
+    """
+    given = given_marks(result)
+    place = Path(given.path) if given is not None and path is None else path
+    if given is None or place is None or not place.is_file():
+        return {}
+    content = place.read_bytes()
+    return {MARKS_NAME: content} if digest(content) == given.sha256 else {}
+
+
+def given_marks(result: Result) -> InputFile | None:
+    """The file of the user's own marks, among the record's inputs."""
+    return next((one for one in result.inputs if one.role == "template"), None)

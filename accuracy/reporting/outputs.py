@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING
 from accuracy.errors import RequestError
 from accuracy.files import check_folder, write_atomically, written_together
 from accuracy.model import Patch, Progress, Result, RunRecord, no_progress
-from accuracy.reading.kept import digest, pack_patches
+from accuracy.reading.kept import MARKS_NAME, digest, marks_to_keep, pack_patches
 from accuracy.reading.kept_drives import pack_drives, unpack_drives
 from accuracy.record import RESULT_NAME, result_bytes
 from accuracy.reporting.render import HTML_NAME, PDF_NAME, write_report
@@ -33,7 +33,7 @@ CSV_NAME = "residuals.csv"
 GPKG_NAME = "residuals.gpkg"
 SIGNED_NAME = "report-signed.pdf"
 DRIVES_NAME = "drives.npz"
-_NAMES = (HTML_NAME, PDF_NAME, CSV_NAME, GPKG_NAME, DRIVES_NAME, RESULT_NAME)
+_NAMES = (HTML_NAME, PDF_NAME, CSV_NAME, GPKG_NAME, DRIVES_NAME, RESULT_NAME, MARKS_NAME)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -83,7 +83,7 @@ def pack(measured: Measured) -> tuple[Result, dict[str, bytes]]:
         content = pack_drives(result.trajectories, measured.series)
         archives[DRIVES_NAME] = content
         stamped = dataclasses.replace(stamped, drives_file=DRIVES_NAME, drives_sha256=digest(content))
-    return stamped, archives
+    return stamped, archives | marks_to_keep(result)
 
 
 def write_outputs(

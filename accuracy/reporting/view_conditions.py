@@ -44,7 +44,9 @@ def conditions(result: Result) -> ConditionsView | None:
         sentences=_sentences(run, known, result.runs, result.unit),
         chart=_chart(run, known, result.unit),
         table=_table(run.condition_effects, LengthText(result.unit)) if run.condition_effects else None,
-        missing=tuple(in_unit(one, result.unit) for one in _missing(run.conditions, known)),
+        missing=tuple(
+            in_unit(one, result.unit) for one in (*_by_place(known), *_missing(run.conditions, known))
+        ),
     )
 
 
@@ -68,6 +70,15 @@ def _sentences(
     if sum(sentence.endswith(_TAIL) for sentence in said) > 1:
         said = [*(sentence.removesuffix(_TAIL) for sentence in said), _TAILS]
     return tuple(said)
+
+
+def _by_place(known: Sequence[CaptureConditions]) -> tuple[str, ...]:
+    """Said where the points' own times did not tell the instant."""
+    count = sum(one.by_place for one in known)
+    if not count:
+        return ()
+    whose = "The points carry" if count == len(known) else f"At {count} checkpoints the points carry"
+    return (f"{whose} no times: the state is that of the rig where it passed nearest.",)
 
 
 def _missing(everything: Sequence[CaptureConditions], known: Sequence[CaptureConditions]) -> tuple[str, ...]:

@@ -225,6 +225,9 @@ def test_the_trees_cost_the_reference(quay: Quay) -> None:
     assert any(gap.length_m is not None and gap.length_m > 200 for gap in gnss.gaps)
     states = {one.fix for one in run(quay, "12-eastbound lidar").conditions if one.why_not is None}
     assert {"fixed", "bridged"} <= states
+    # Images carry no times: the same states by the place where the rig passed.
+    by_place = run(quay, "12-eastbound photogrammetric").conditions
+    assert {one.fix for one in by_place if one.by_place} == states
 
 
 @pytest.mark.parametrize("cloud", ["lidar", "photogrammetric"])

@@ -100,9 +100,6 @@ def test_several_passes_are_kept_apart() -> None:
 @pytest.mark.parametrize(
     ("times", "kind", "why"),
     [
-        (None, "none", "the cloud's points carry no times"),
-        (np.zeros(4), "adjusted-gps", "empty"),
-        (np.full(3, np.nan), "adjusted-gps", "empty"),
         (np.array([START - 1e9 + 500.0]), "adjusted-gps", "captured 300 s outside the trajectory's times"),
         (np.array([700_000.0]), "week-seconds", "no seconds of a GPS week"),
     ],
@@ -133,6 +130,32 @@ def test_a_gap_of_the_trajectory_has_no_state() -> None:
     )
     one = join_conditions([capture(START - 1e9 + np.array([50.0]))], cut)[0]
     assert one.why_not == "captured in a gap of the trajectory"
+
+
+@pytest.mark.parametrize(("times", "kind"), [(None, "none"), (np.zeros(4), "adjusted-gps")])
+def test_points_without_times_are_joined_by_place(times: FloatArray | None, kind: str) -> None:
+    """Where the rig came nearest, 200 m along at 50 s, it drove 4 m/s and had lost its fix for 10 s."""
+    (one,) = join_conditions([capture(times, kind)], rig())
+    assert (one.why_not, one.by_place) == (None, True)
+    assert one.time_s == pytest.approx(START + 50, abs=0.06)
+    assert one.speed_m_per_s == pytest.approx(4.0, abs=1e-6)
+    assert (one.fix, one.time_since_fix_s) == ("bridged", pytest.approx(10.0, abs=0.2))
+    assert one.range_m == pytest.approx(np.hypot(5.0, 2.0), abs=0.05)
+
+
+def test_a_place_that_was_passed_twice_or_from_afar_is_not_guessed() -> None:
+    """There and back again, or 40 m off the road: which state, or whether any, the place cannot say."""
+    there = rig()
+    back = replace(
+        there,
+        easting_m=np.where(np.arange(2000) < 1000, there.easting_m, 800 - there.easting_m),
+        northing_m=np.where(np.arange(2000) < 1000, 0.0, 8.0),
+    )
+    (twice,) = join_conditions([capture(None, "none")], back)
+    assert twice.why_not == "the cloud's points carry no times, and the rig passed here 2 times"
+    far = replace(capture(None, "none"), northing_m=40.0)
+    (off,) = join_conditions([far], there)
+    assert off.why_not == "the cloud's points carry no times, and the rig came no nearer than 40 m"
 
 
 def test_capture_times_of_a_patch() -> None:

@@ -150,11 +150,14 @@ def test_pictures_are_drawn_where_they_are_asked_for(first: Path, tmp_path: Path
 
 
 def test_a_mark_of_ones_own_is_found_or_told(first: Path, inputs: Path, tmp_path: Path) -> None:
-    """Its file may lie beside the record; without it the marks are drawn all the same, and it is said."""
+    """It is kept beside the record; without it the marks are drawn all the same, and it is said."""
     own = inputs / "marks.toml"
+    assert (first / "marks.toml").read_bytes() == own.read_bytes()
     shutil.copytree(first, tmp_path / "copy")
     own.rename(inputs / "away.toml")
     try:
+        alone = run("recheck", tmp_path / "copy", "--out", tmp_path / "alone", "--measure-again")
+        (tmp_path / "copy" / "marks.toml").unlink()
         bare = run("recheck", tmp_path / "copy", "--out", tmp_path / "bare", "--pictures")
         refused = run("recheck", tmp_path / "copy", "--out", tmp_path / "again", "--measure-again")
         shutil.copy(inputs / "away.toml", tmp_path / "copy" / "marks.toml")
@@ -162,11 +165,15 @@ def test_a_mark_of_ones_own_is_found_or_told(first: Path, inputs: Path, tmp_path
         measured = run("recheck", tmp_path / "copy", "--out", tmp_path / "measured", "--measure-again")
     finally:
         (inputs / "away.toml").rename(own)
+    assert "all 32 checkpoints are as recorded" in alone.stdout
+    for name in ("result.json", "marks.toml"):
+        assert (tmp_path / "alone" / name).read_bytes() == (first / name).read_bytes(), name
     said = "the file of your own marks is not there, or not the one of the record"
-    assert f"Your own marks are drawn without their outline: {own}: {said}" in bare.stdout
+    missing = tmp_path / "copy" / "marks.toml"
+    assert f"Your own marks are drawn without their outline: {missing}: {said}" in bare.stdout
     assert (tmp_path / "bare" / "report.html").read_text().count("<image") == 3
     assert refused.exit_code == 2
-    assert f"{said}. Put it back, or lay marks.toml beside the record." in refused.stderr
+    assert f"{said}. Lay marks.toml beside the record." in refused.stderr
     assert said not in beside.stdout
     assert (tmp_path / "beside" / "report.html").read_bytes() == (first / "report.html").read_bytes()
     assert "all 32 checkpoints are as recorded" in measured.stdout
