@@ -28,8 +28,8 @@ _GROUPS_NOTE = (
 )
 _UNEVEN_NOTE = (
     "Sizes are not ranked where the two have unequal numbers of runs, and the swap test is then not exact: "
-    "in simulation it told six runs from an equally accurate seventh in 9 % of cases at ten checkpoints, and "
-    "one of the two was called the more accurate in 6 %."
+    "in simulation it told six runs from an equally accurate seventh in up to 10 % of cases, and one of the "
+    "two was called the more accurate in up to 7 %."
 )
 _FINDINGS = {
     "nothing shared": "nothing shared",

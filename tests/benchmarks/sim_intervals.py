@@ -250,10 +250,12 @@ def paired_tests(draws: int) -> str:
 def rmse_difference(draws: int) -> str:
     """Interval of the RMSE difference, and the equivalence test at the edge of its margin.
 
-    b / a = 2 with heavy tails falls short: the interval is then that of the worse run's RMSE, whose large
-    residuals a small sample seldom contains. Wider tails there would make every other row too wide.
-    The mean's margin is 1.5 standard deviations. The RMSE's is the true difference: with few checkpoints
-    that is too small a margin for any test to reach, which then errs less.
+    b / a = 2 falls short with one axis at n = 10, and with heavy tails: the interval is then that of the
+    worse run's RMSE, whose large residuals a small sample seldom contains. Tails wide enough for it
+    would make the rows of equal runs too wide. The mean's margin is 1.5 standard deviations. The RMSE's is
+    the true difference: with few checkpoints and b / a = 1.3 that is too small a margin for any test to
+    reach, which then errs less; with b / a = 2 it is as large as the better run's RMSE, and a worse run whose
+    large residuals were missed is called alike too often.
     """
     table = Table(("residuals", "n", "axes", "b / a"))
     edges = Table(("residuals", "n", "axes", "b / a"), band=(0.0, 0.06))
