@@ -252,6 +252,7 @@ def inspect(context: click.Context, /, files: tuple[Path, ...], **given: Any) ->
 )
 @click.option("--radius", metavar="LENGTH", help="Measure heights again within this radius.")
 @click.option("--measure-again", is_flag=True, help="Measure again from the kept patches, as the first time.")
+@click.option("--statement", metavar="RUN", help="Let the statement speak of this run, or run and cloud.")
 @click.option("--pictures", is_flag=True, help="Draw the marks as well, from the kept patches.")
 @click.option("--pdf", is_flag=True, help="Write the PDF as well, and draw the marks.")
 @click.option("--quiet", is_flag=True, help="Show no progress.")

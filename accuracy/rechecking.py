@@ -67,6 +67,8 @@ class RecheckOptions:
     measure_again: bool = False
     parts: Literal["none", "leave-one-out"] | int = "none"
     """An int asks for that many folds."""
+    statement: str | None = None
+    """The run, or the run and its cloud, that the statement is to speak of."""
     pictures: bool = False
     """Also load what the marks are drawn from."""
 
@@ -106,6 +108,8 @@ def recheck(folder: Path, options: RecheckOptions, progress: Progress = no_progr
     result, sealed = read_sealed(folder)
     folder = folder if folder.is_dir() else folder.parent
     records = list(result.runs) or [result.run]
+    if options.statement is not None:
+        result = dataclasses.replace(result, run=_named(records, options.statement))
     subset = choose(result.run.checkpoints, options.rules, crs_wkt=result.crs_wkt, table=_table_name(result))
     exclusions = _exclusions(result, options.exclusions)
     requests, regraded = changed_requests(result.requests, options.classes, LengthText(result.unit))
@@ -184,6 +188,19 @@ def recheck(folder: Path, options: RecheckOptions, progress: Progress = no_progr
         archives=archives,
         sentences=tuple(sentences),
     )
+
+
+def _named(records: Sequence[RunRecord], name: str) -> RunRecord:
+    """The record of that label, or of the run of that name where it has one cloud."""
+    found = [record for record in records if name in (record.label, record.name)]
+    if len(found) != 1:
+        what = "the run has several clouds" if found else "there is no such run"
+        raise RequestError(
+            f'the statement is to speak of "{name}", and {what}',
+            place="--statement",
+            remedy=f"Name one of {', '.join(record.label for record in found or records)}.",
+        )
+    return found[0]
 
 
 def _table_name(result: Result) -> str | None:

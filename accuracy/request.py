@@ -97,6 +97,7 @@ def recheck_options(given: Mapping[str, Any]) -> RecheckOptions:
         radius_m=optional_length(given["radius"], "m"),
         measure_again=given["measure_again"],
         parts="leave-one-out" if given["leave_one_out"] else (given["folds"] or "none"),
+        statement=given["statement"],
         pictures=given["pictures"] or given["pdf"],
     )
 

@@ -198,6 +198,39 @@ def test_a_recheck_repeats_every_cloud(folder: Path, tmp_path: Path, again: tupl
         assert (tmp_path / "out" / name).read_bytes() == (folder / "result" / name).read_bytes(), name
 
 
+def test_the_statement_may_speak_of_another_cloud(folder: Path, tmp_path: Path) -> None:
+    """A recheck turns to a cloud that misses the class; runs, comparisons and decisions stay."""
+    command = ["recheck", str(folder / "result"), "--out", str(tmp_path / "out")]
+    done = CliRunner().invoke(main, [*command, "--statement", "fast photogrammetric"])
+    assert done.exit_code == 3, done.output
+    found, before = read_result(tmp_path / "out"), read_result(folder / "result")
+    assert found.run == next(run for run in before.runs if run.label == "fast photogrammetric")
+    assert (found.runs, found.comparisons, found.decisions) == (
+        before.runs,
+        before.comparisons,
+        before.decisions,
+    )
+    assert "fast photogrammetric, 24 km/h" in (tmp_path / "out" / "report.html").read_text()
+
+
+@pytest.mark.parametrize(
+    ("name", "message"),
+    [
+        ("fast", "the run has several clouds. Name one of fast lidar, fast photogrammetric."),
+        ("faster", "there is no such run. Name one of slow lidar, slow photogrammetric, fast lidar"),
+    ],
+)
+def test_a_statement_of_no_one_cloud_is_refused(
+    folder: Path, tmp_path: Path, name: str, message: str
+) -> None:
+    """Which cloud is meant must be plain; the message lists them, and nothing is written."""
+    command = ["recheck", str(folder / "result"), "--out", str(tmp_path / "out"), "--statement", name]
+    done = CliRunner().invoke(main, command)
+    assert done.exit_code == 2
+    assert f'--statement: the statement is to speak of "{name}", and {message}' in done.stderr
+    assert not (tmp_path / "out").exists()
+
+
 def test_a_subset_counts_in_every_cloud(folder: Path, tmp_path: Path) -> None:
     """A reviewer's choice of checkpoints holds for all clouds alike, and they are compared again on it."""
     command = ["recheck", str(folder / "result"), "--out", str(tmp_path / "out"), "--random", "31"]
