@@ -17,6 +17,14 @@ from accuracy.reading.trajectory import TrajectoryFormat
 from accuracy.reading.trajectory_polar import PolarSetup
 from accuracy.units import LengthUnit
 
+_OWN_KEYS = {
+    "cloud": "[[run.cloud]] with a name",
+    "run": "the run's name",
+    "speed": "speed_km_per_h",
+    "speed_km_per_h": "the key speed_km_per_h of the run itself",
+}
+"""What has a key of its own, and would say it twice as an attribute."""
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class TrajectoryInput:
@@ -74,12 +82,27 @@ class RunInput:
         if not self.clouds or not all(cloud.files for cloud in self.clouds):
             raise RequestError(f'run "{self.name}" names no cloud', remedy="Add clouds = [...].")
         _check_cloud_names(self)
+        _check_attributes(self)
         names = [reference.name for reference in self.references]
         twice = next((name for name in names if names.count(name) > 1), None)
         if twice is not None:
             raise RequestError(
                 f'two references of run "{self.name}" are named "{twice}"',
                 remedy="Give each a name of its own; if they are one file, name it once.",
+            )
+
+
+def _check_attributes(run: RunInput) -> None:
+    """Attributes are compared by their values, under their names."""
+    for name, value in run.attributes.items():
+        if not name.strip() or not value.strip():
+            raise RequestError(
+                f'run "{run.name}" has the attribute {name} = "{value}", which says nothing',
+                remedy="Give it a name and a value, or leave it out.",
+            )
+        if name in _OWN_KEYS:
+            raise RequestError(
+                f'run "{run.name}" has an attribute named "{name}"', remedy=f"Use {_OWN_KEYS[name]}."
             )
 
 
@@ -212,6 +235,15 @@ class Job:
                 f'"{unnamed[0].run.name}" has no name',
                 remedy="Name the clouds of every run or of none: like is held against like by their names.",
             )
+        kinds_as_written: dict[str, str] = {}
+        for one in clouds:
+            if one.cloud.name is not None:
+                first = kinds_as_written.setdefault(one.cloud.name.casefold(), one.cloud.name)
+                if first != one.cloud.name:
+                    raise RequestError(
+                        f'clouds are named "{first}" and "{one.cloud.name}"',
+                        remedy="Write one kind of cloud alike in every run: like is held against like.",
+                    )
         labels = [one.label for one in clouds]
         twice = next((label for label in labels if labels.count(label) > 1), None)
         if twice is not None:

@@ -148,6 +148,15 @@ def time_passes(time_s: FloatArray, source_id: IntArray) -> IntArray:
     return labels
 
 
+def pass_contrasts(passes: IntArray, k: int) -> FloatArray:
+    """(n, k-1) effect coding of labels 0 .. k-1: the first parameter stays the plain mean over passes."""
+    columns = np.zeros((passes.size, max(k - 1, 0)))
+    for j in range(k - 1):
+        columns[passes == j, j] = 1.0
+        columns[passes == k - 1, j] = -1.0
+    return columns
+
+
 def scan_lines(time_s: FloatArray, passes: IntArray) -> IntArray | None:
     """(n,) labels of scan lines from bursts of time within each pass; None where times show none.
 

@@ -6,21 +6,25 @@ Between ``plane`` and ``correlation``, which do the algebra, and ``surface``, wh
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Protocol
 
 import numpy as np
 from scipy import stats
 from scipy.spatial import cKDTree
 
+from accuracy.matching.around import CURVED_P, STEP_M, STEP_P, Around, loose_penalty
 from accuracy.matching.correlation import (
     Components,
     cells,
     inflation,
+    pass_contrasts,
     scan_lines,
     strips,
     variance_components,
 )
 from accuracy.matching.edges import Cut, strongest_step
 from accuracy.matching.layers import MAD_TO_SIGMA
+from accuracy.matching.lumps import LumpyErrors
 from accuracy.matching.plane import (
     Gain,
     SurfaceFit,
@@ -33,14 +37,10 @@ from accuracy.matching.plane import (
 from accuracy.model import BoolArray, FloatArray, IntArray
 
 _CURVED_POINTS = 12
-_FREE_CURVATURE_PER_M = 10.0
 _DOUBT_P = 5e-5
-_STEP_P = 3e-6  # some three hundred lines are tried at each checkpoint
-_STEP_M = 0.01  # a lower lip cannot be told from texture and harms no height (judgement)
 _UNEVEN_P = 1e-3
 _UNEVEN_M = 0.002  # a shape that small moves the height by less than the noise does
 _SHAPE_POINTS = 30
-_CURVED_P = 0.001
 _BENT_SIGMAS = 2.0  # curvature beyond its tolerance by this much sets the tolerance aside
 _PASS_SIGMAS = 3.0
 _SMALLEST_UNCERTAINTY_M = 1e-6
@@ -86,6 +86,7 @@ def fit_height(
     curvature_sigma_per_m: float,
     pass_tolerance_m: float,
     step_m: float,
+    around: Around | None = None,
 ) -> HeightFit:
     """Robust fit, shared errors, bending, passes and rounding, brought to one height and uncertainty.
 
@@ -101,36 +102,45 @@ def fit_height(
         curvature_sigma_per_m: tolerance of the curvature's pseudo-observations.
         pass_tolerance_m: smallest difference between passes that is called a disagreement.
         step_m: step in which heights are stored, 0 where unknown.
+        around: what a wider window showed, where neighbours share errors there; it then replaces what
+            these points say of their errors, and of the bending.
 
     Raises:
         numpy.linalg.LinAlgError: the points do not determine a surface.
     """
     k = offsets_m.size
     shape = design_matrix(east_m, north_m, bend=True)
-    design = np.column_stack([shape, _contrasts(passes, k)])
+    bend = np.zeros(3)
+    if around is not None:
+        # What departs from the wider window's bending is counted among its lumps.
+        bend, curvature_sigma_per_m = around.bend_per_m, around.bend_sigma_per_m
+        height_m = height_m - shape[:, 3:6] @ bend
+    design = np.column_stack([shape, pass_contrasts(passes, k)])
     first = np.concatenate([start, (offsets_m - np.mean(offsets_m))[: k - 1]])
     first[0] += np.mean(offsets_m)
+    first[3:6] -= bend
 
     penalty = curvature_penalty(design.shape[1], curvature_sigma_per_m)
     fit = fit_surface(design, height_m, penalty=penalty, variance_m2=scale_m**2, scale_m=scale_m, start=first)
     kept = fit.weight > 0
-    used = _Used.of(east_m, north_m, design, fit, passes, time_s, kept)
+    used = _Used.of(east_m, north_m, design, fit, passes, time_s, kept, around)
 
     n = used.count
-    curved, bent = _bending(used, curvature_sigma_per_m)
+    curved, bent = (around.curved, False) if around else _bending(used, curvature_sigma_per_m)
     if bent:
-        penalty = _loose(design.shape[1])
+        penalty = loose_penalty(design.shape[1])
     # Balance the pseudo-observations against what the points are worth, their shared errors included.
-    plain = gain(used.design, penalty=penalty, variance_m2=used.components.point_m2).at_checkpoint
-    noise_m2, _ = used.components.variance(plain, used.groupings)
+    plain = gain(used.design, penalty=penalty, variance_m2=used.errors.point_m2).at_checkpoint
+    noise_m2, _ = used.errors.variance(plain)
     worth = max(noise_m2 / float(plain @ plain), 1e-12)
     result = gain(used.design, penalty=penalty, variance_m2=worth)
     joined = _over_passes(used, result, penalty, worth, k, pass_tolerance_m)
     share = joined.gain.at_checkpoint
     coefficients = joined.gain.matrix @ used.pseudo_m
+    coefficients[3:6] += bend
     prior = float(joined.gain.prior_covariance[0, 0])
     between = joined.between_m2
-    noise_m2, dof = used.components.variance(share, used.groupings)
+    noise_m2, dof = used.errors.variance(share)
     left = _shape_left(east_m[kept], north_m[kept], used, share)
     uncertainty_m2 = (
         noise_m2 * inflation(dof) + prior + between + left.doubt_m**2 + _rounding_m2(step_m, used)
@@ -155,21 +165,16 @@ def fit_height(
     )
 
 
-def _loose(columns: int) -> FloatArray:
-    """Curvature all but free: radii down to a hand."""
-    return curvature_penalty(columns, _FREE_CURVATURE_PER_M)
-
-
 def _bending(used: _Used, curvature_sigma_per_m: float) -> tuple[bool, bool]:
     """Whether the points show curvature at all, and whether they show more than was allowed for."""
     if used.count < _CURVED_POINTS:
         return False, False
-    free = gain(used.design, penalty=_loose(used.design.shape[1]), variance_m2=used.components.point_m2)
+    free = gain(used.design, penalty=loose_penalty(used.design.shape[1]), variance_m2=used.errors.point_m2)
     curvature = free.matrix[3:6] @ used.pseudo_m
-    noise = used.components.covariance(free.matrix[3:6], used.groupings)
+    noise = used.errors.covariance(free.matrix[3:6])
     # Wald's test in Hotelling's form, as few points know their own noise badly.
     statistic = curvature @ np.linalg.solve(noise + 1e-18 * np.eye(3), curvature) / 3
-    curved = statistic > stats.f.isf(_CURVED_P, 3, max(used.components.least_dof, 3.0))
+    curved = statistic > stats.f.isf(CURVED_P, 3, max(used.errors.least_dof, 3.0))
     # The mean curvature is what moves the height.
     mean = np.array([1.0, 0.0, 1.0])
     spread = 2 * curvature_sigma_per_m**2 + mean @ noise @ mean
@@ -196,9 +201,9 @@ def _over_passes(
     """
     if k == 1:
         return _Joined(apart, 0.0, None, False)
-    to_pass = np.column_stack([np.ones(k), np.zeros((k, 5)), _contrasts(np.arange(k), k)])
+    to_pass = np.column_stack([np.ones(k), np.zeros((k, 5)), pass_contrasts(np.arange(k), k)])
     levels = to_pass @ (apart.matrix @ used.pseudo_m)
-    covariance = used.components.covariance(to_pass @ apart.matrix, used.groupings)
+    covariance = used.errors.covariance(to_pass @ apart.matrix)
     high, low = int(np.argmax(levels)), int(np.argmin(levels))
     difference = float(levels[high] - levels[low])
     sigma = np.sqrt(covariance[high, high] + covariance[low, low] - 2 * covariance[high, low])
@@ -211,6 +216,42 @@ def _over_passes(
     return _Joined(joint, excess * float(shares @ shares), difference, False)
 
 
+class _Errors(Protocol):
+    """How the points' errors are spread and shared."""
+
+    @property
+    def point_m2(self) -> float: ...
+
+    @property
+    def least_dof(self) -> float: ...
+
+    def variance(self, share: FloatArray) -> tuple[float, float]: ...
+
+    def covariance(self, matrix: FloatArray) -> FloatArray: ...
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _GroupedErrors:
+    """Errors shared within scan lines, strips and cells."""
+
+    components: Components
+    groupings: tuple[IntArray, ...]
+
+    @property
+    def point_m2(self) -> float:
+        return self.components.point_m2
+
+    @property
+    def least_dof(self) -> float:
+        return self.components.least_dof
+
+    def variance(self, share: FloatArray) -> tuple[float, float]:
+        return self.components.variance(share, self.groupings)
+
+    def covariance(self, matrix: FloatArray) -> FloatArray:
+        return self.components.covariance(matrix, self.groupings)
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class _Used:
     """The points that carry weight, as pseudo-observations, and how they share their errors."""
@@ -221,7 +262,8 @@ class _Used:
     residual_m: FloatArray
     passes: IntArray
     groupings: tuple[IntArray, ...]
-    components: Components
+    lumpy: LumpyErrors | None
+    errors: _Errors
     lines: int | None
 
     @property
@@ -238,15 +280,37 @@ class _Used:
         passes: IntArray,
         time_s: FloatArray | None,
         kept: BoolArray,
+        around: Around | None,
     ) -> _Used:
         x = design[kept]
         fitted = x @ fit.coefficients
         residual = fit.pseudo_residual_m[kept]
-        groupings, lines = error_groups(
-            east_m[kept], north_m[kept], residual, passes[kept], None if time_s is None else time_s[kept]
+        east, north = east_m[kept], north_m[kept]
+        groupings: tuple[IntArray, ...] = ()
+        lines = None
+        lumpy = None
+        if around is not None:
+            plain = fit.residual_m[kept]
+            price = float(residual @ residual) / max(float(plain @ plain), 1e-18)
+            lumpy = LumpyErrors.at(around.lumps.times(price), east, north)
+        errors: _Errors
+        if lumpy is None:
+            groupings, lines = error_groups(
+                east, north, residual, passes[kept], None if time_s is None else time_s[kept]
+            )
+            errors = _GroupedErrors(variance_components(x, residual, groupings), groupings)
+        else:
+            errors = lumpy
+        return cls(x, fitted + residual, fitted, residual, passes[kept], groupings, lumpy, errors, lines)
+
+    def beside(self, columns: FloatArray) -> _Errors:
+        """The errors where further (n, q) columns are fitted; lumps were seen over a wider window."""
+        if self.lumpy is not None:
+            return self.lumpy
+        components = variance_components(
+            np.column_stack([self.design, columns]), self.residual_m, self.groupings
         )
-        components = variance_components(x, residual, groupings)
-        return cls(x, fitted + residual, fitted, residual, passes[kept], groupings, components, lines)
+        return _GroupedErrors(components, self.groupings)
 
 
 def error_groups(
@@ -276,15 +340,6 @@ def error_groups(
     return tuple(groupings), count
 
 
-def _contrasts(passes: IntArray, k: int) -> FloatArray:
-    """(n, k-1) effect coding: the first parameter stays the plain mean over passes."""
-    columns = np.zeros((passes.size, max(k - 1, 0)))
-    for j in range(k - 1):
-        columns[passes == j, j] = 1.0
-        columns[passes == k - 1, j] = -1.0
-    return columns
-
-
 @dataclass(frozen=True, slots=True)
 class _Left:
     """What the bent surface leaves over beyond noise, shared errors included."""
@@ -311,23 +366,20 @@ def _shape_left(east_m: FloatArray, north_m: FloatArray, used: _Used, share: Flo
     solve = np.asarray(np.linalg.pinv(bends, rcond=1e-8), dtype=np.float64)
     shape = bends @ (solve @ e)
     if float(shape @ shape) >= explained:
-        components = variance_components(
-            np.column_stack([used.design, bends]), used.residual_m, used.groupings
-        )
-        noise = components.covariance(solve, used.groupings)
+        errors = used.beside(bends)
+        noise = errors.covariance(solve)
         statistic = (solve @ e) @ np.linalg.pinv(noise, rcond=1e-10) @ (solve @ e) / 4
-        certain = statistic > stats.f.isf(_UNEVEN_P, 4, max(components.least_dof, 3.0))
+        certain = statistic > stats.f.isf(_UNEVEN_P, 4, max(errors.least_dof, 3.0))
         return _Left(uneven=bool(certain and np.sqrt(np.mean(shape**2)) > _UNEVEN_M))
     free = _without(q, column[:, None])[:, 0]
     weights = free / float(free @ free)
     height = float(weights @ e)
-    components = variance_components(np.column_stack([used.design, column]), used.residual_m, used.groupings)
-    variance, dof = components.variance(weights, used.groupings)
+    variance, dof = used.beside(column[:, None]).variance(weights)
     # Few lines judge a step badly, but a kerb is no matter of odds: twenty degrees of freedom at least.
     odds = float(stats.t.sf(abs(height) / np.sqrt(max(variance, 1e-24)), max(dof, 20.0)))
-    if abs(height) < _STEP_M or odds > _DOUBT_P:
+    if abs(height) < STEP_M or odds > _DOUBT_P:
         return _Left()
-    certain = odds < _STEP_P or _folded(east_m, north_m, e, height)
+    certain = odds < STEP_P or _folded(east_m, north_m, e, height)
     return _Left(step=cut) if certain else _Left(doubt_m=abs(height * float(share @ column)))
 
 

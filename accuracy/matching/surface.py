@@ -3,7 +3,8 @@
 After ``reading``, before ``statistics``. The order of work: take the points near the checkpoint
 (``window``), part them into layers and choose the one the checkpoint is on (``layers``, ``sheet``),
 look for edges (``edges``), fit a surface that may bend slightly (``plane``), and state how well its
-height is known, errors that neighbouring points share included (``correlation``, ``height``).
+height is known, errors that neighbouring points share included (``correlation``, ``height``), from a
+wider window where no scan lines show them (``around``, ``lumps``).
 Radius and model follow from the points alone, so the same points in any order give the same answer.
 """
 
@@ -13,6 +14,7 @@ from dataclasses import replace
 
 import numpy as np
 
+from accuracy.matching.around import Around, look_around
 from accuracy.matching.edges import break_distance, edge_distance
 from accuracy.matching.height import HeightFit, fit_height
 from accuracy.matching.layers import MEMBER_SIGMAS
@@ -77,6 +79,8 @@ def _measured(
     largest = min(settings.largest_radius_m, whole)
     sheet = _grown_sheet(points, largest, patch.outer_radius_m, settings)
     edge: float | None = None
+    around: Around | None = None
+    looked = False
     for _ in range(_MOST_TURNS):
         if isinstance(sheet, NotMeasured):
             return sheet
@@ -85,7 +89,15 @@ def _measured(
         if found is not None and found < _too_near(sheet, settings):
             return _refused_edge(found)
         try:
-            fit = _fit(sheet, settings)
+            fit = _fit(sheet, settings, around)
+            if sheet.lines is None and not looked:
+                # Before any step is believed: lumps pass for steps where they are taken for even ground.
+                looked = True
+                around = look_around(
+                    points, fit.coefficients, fit.roughness_m, sheet.radius_m, largest, settings
+                )
+                if around is not None:
+                    fit = _fit(sheet, settings, around)
         except np.linalg.LinAlgError:
             return NotMeasured(
                 code=Reason.COLLINEAR,
@@ -182,7 +194,7 @@ def _edge(sheet: Sheet) -> float | None:
     )
 
 
-def _fit(sheet: Sheet, settings: SurfaceSettings) -> HeightFit:
+def _fit(sheet: Sheet, settings: SurfaceSettings, around: Around | None) -> HeightFit:
     on, window = sheet.on, sheet.window
     return fit_height(
         window.east_m[on],
@@ -196,6 +208,7 @@ def _fit(sheet: Sheet, settings: SurfaceSettings) -> HeightFit:
         curvature_sigma_per_m=settings.curvature_sigma_per_m,
         pass_tolerance_m=settings.pass_tolerance_m,
         step_m=storage_step_m(window.up_m),
+        around=around,
     )
 
 

@@ -29,6 +29,8 @@ class SurfaceSettings:
     """More are thinned evenly: they share their errors, so they would add time and no precision."""
     smallest_radius_m: float = 0.2
     """Radius in dense clouds: a few tips of a pole wide, so that the ground's texture averages out."""
+    smallest_look_m: float = 0.5
+    """Radius within which errors that neighbours share are looked for: twice the smallest of a fit."""
     largest_radius_m: float = 3.0
     """ASPRS Edition 2, 7.12 asks for 3 m between a checkpoint and a break, second-hand."""
     curvature_sigma_per_m: float = 0.2

@@ -172,7 +172,7 @@ def build(
         residuals=view_pages.residual_rows(run, result.unit),
         residuals_note=view_pages.residuals_note(run, result.unit),
         pictures=view_patches.pictures(run, pictures or {}, result.unit),
-        how_measured=tuple(Pair(label, body) for label, body in words.HOW_MEASURED),
+        how_measured=tuple(Pair(label, in_unit(body, result.unit)) for label, body in words.HOW_MEASURED),
         definitions=tuple(Pair(label, body) for label, body in words.DEFINITIONS),
         cautions=words.CAUTIONS,
         inputs=view_statement.inputs(result),

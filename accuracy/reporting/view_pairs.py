@@ -14,7 +14,8 @@ from accuracy.statistics.comparison_words import difference_text, finding, inter
 DASH = "\N{EN DASH}"
 MINUS = "\N{MINUS SIGN}"
 _NOTE = (
-    "Each row rests on the n checkpoints that both measured. Differences are the first minus the second: "
+    "Each row rests on the n checkpoints that all of its runs measured, points listed twice taken once. "
+    "Differences are the first minus the second: "
     "negative where the first is the more accurate. The p-values are corrected for all that stands in the "
     "same table (Holm), the parts of the checkpoints together. Swap: residuals of the two exchanged at "
     "random; size: Wilcoxon signed ranks of the absolute residuals; spread: Pitman and Morgan. Alike: two "
@@ -23,8 +24,9 @@ _NOTE = (
 )
 _GROUPS_NOTE = (
     "All runs of one value stand against all of the other, of those that have a like one on the other side "
-    "in every other attribute. What is found holds for these drives at other checkpoints; another drive at "
-    "the same speed may differ from them."
+    "in every other attribute, each likeness counting alike; where there is none, of those that share what "
+    "can be shared. What is found holds for these drives at other checkpoints; "
+    "another drive at the same speed may differ from them."
 )
 _UNEVEN_NOTE = (
     "Sizes are not ranked where the two have unequal numbers of runs, and the swap test is then not exact: "
@@ -136,7 +138,7 @@ def _table(found: Sequence[RunComparison], records: Mapping[str, RunRecord], tex
     unit = text.small_symbol
     head = (
         "Groups" if groups else "Runs",
-        *(["Runs"] if groups else []),
+        *(["Pooled"] if groups else []),
         "n",
         f"RMSE first ({unit})",
         f"RMSE second ({unit})",

@@ -108,8 +108,10 @@ HOW_MEASURED: tuple[tuple[str, str], ...] = (
         "withheld or as noise. Where they form several layers (a parked vehicle, foliage, two passes that "
         "disagree) the layer nearest the checkpoint is taken. A plane, or a gently curved surface where the "
         "plane fits clearly worse, is fitted to them robustly, and its height at the checkpoint is compared "
-        "with the surveyed height. The radius follows the density of the points. The result is held against "
-        "a triangulation and against the nearest point.",
+        "with the surveyed height. The radius follows the density of the points. Where no scan lines "
+        "are seen, as in clouds matched from images, errors that neighbouring points share are looked for "
+        "over up to 1.5 m, and the stated uncertainty holds them. The result is held against a triangulation "
+        "and against the nearest point.",
     ),
     (
         "Horizontal position",

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from itertools import combinations
 from typing import Literal
 
@@ -20,6 +20,7 @@ from accuracy.model import (
     Component,
     FloatArray,
     HorizontalResidual,
+    IntArray,
     PairedTest,
     Role,
     RunComparison,
@@ -27,6 +28,7 @@ from accuracy.model import (
     RunRecord,
     VerticalResidual,
 )
+from accuracy.model.places import places
 from accuracy.rounding import LengthText
 from accuracy.statistics.comparison_words import sentence
 from accuracy.statistics.intervals import mean_interval
@@ -99,6 +101,7 @@ def compare_groups(
     a_m: FloatArray,
     b_m: FloatArray,
     *,
+    shares: tuple[FloatArray, FloatArray] | None = None,
     ids: Sequence[str],
     component: Component = Component.VERTICAL,
     stratum: str | None = None,
@@ -107,13 +110,14 @@ def compare_groups(
 ) -> RunComparison:
     """The same for groups of runs, (n, runs, k) each, which need not be of one size.
 
-    At each checkpoint the squares of a group's runs are averaged, so its RMSE is that of all its
-    residuals; resampling and swapping deal with whole checkpoints, because what the runs of a group
-    share there is not independent. The tests of spread are left out where a group has several runs:
-    the spread of their average is not that of their residuals. ``wilcoxon_size`` is left out where the
-    groups have unequal numbers of runs: of equally accurate runs, several together have the larger usual
-    size at one place, and ranks would tell them from a single one. The swap test is exact for groups
-    of as many runs only; how often it then errs stands in the table of simulated coverage.
+    At each checkpoint the squares of a group's runs are averaged, by ``shares`` (runs,) that add up to
+    one, or alike: its RMSE is then that of all its residuals. Resampling and swapping deal with whole
+    checkpoints, because what the runs of a group share there is not independent. The tests of spread
+    are left out where a group has several runs: the spread of their average is not that of their
+    residuals. ``wilcoxon_size`` is left out where the groups are not of like runs: of equally accurate
+    ones, several together have the larger usual size at one place, and ranks would tell them from a
+    single one. The swap test is exact for groups of as many runs only; how often it then errs stands in
+    the table of simulated coverage.
     Raises ValueError when the arrays do not pair or hold a value that is not finite.
     """
     if a_m.shape[::2] != b_m.shape[::2] or a_m.shape[0] != len(ids):
@@ -123,12 +127,11 @@ def compare_groups(
     n, _, k = a_m.shape
     # In the order of their values, so that the order of runs and checkpoints changes nothing: a sum's
     # last bit would deal other resamples.
-    a_m, b_m = _runs_in_order(a_m), _runs_in_order(b_m)
-    order = np.lexsort(np.hstack([one.reshape(n, one.shape[1] * k) for one in (a_m, b_m)]).T)
-    a_m, b_m = a_m[order], b_m[order]
-    a_squares, b_squares = ((one**2).sum(axis=2).mean(axis=1) for one in (a_m, b_m))
-    difference = RmseDifference(a_squares, b_squares) if n else None
-    signed_m = a_m.mean(axis=1)[:, 0] - b_m.mean(axis=1)[:, 0] if k == 1 and n > 1 else None
+    a, b = (_Pooled.of(one, None if shares is None else shares[side]) for side, one in enumerate((a_m, b_m)))
+    order = np.lexsort(np.column_stack([a.squares, b.squares, a.first_m, b.first_m]).T)
+    a, b = a.take(order), b.take(order)
+    difference = RmseDifference(a.squares, b.squares) if n else None
+    signed_m = a.first_m - b.first_m if k == 1 and n > 1 else None
     found = RunComparison(
         run_a="a",
         run_b="b",
@@ -144,7 +147,7 @@ def compare_groups(
         mean_difference_interval_95_m=None
         if signed_m is None
         else mean_interval(float(signed_m.mean()), standard_error(signed_m), n - 1),
-        tests=_tests(a_m, b_m, a_squares, b_squares),
+        tests=_tests(a, b, k),
         margin_m=margin_m,
         equivalence_p=None if difference is None or margin_m is None else difference.equivalence_p(margin_m),
         mean_equivalence_p=None
@@ -164,12 +167,13 @@ def compare_all_runs(
     baseline_run: str | None = None,
     text: LengthText = LENGTHS,
 ) -> tuple[RunComparison, ...]:
-    """Every pair of runs and clouds at the checkpoints that both used and measured.
+    """Every pair of runs and clouds at the checkpoints that both used and measured, if there are any.
 
+    A point that is listed twice counts once: its two residuals are one piece of evidence.
     With ``attribute``, each pair that differs in one thing only (run or cloud) is compared within each
     value of that checkpoint attribute. A pair with a run of the baseline has it second. P-values are
     Holm-corrected within a family: one kind of test over all pairs that differ in the same thing, each
-    kind of cloud and those with the baseline apart from the others.
+    kind of cloud by itself, and of these the pairs with the baseline apart from the others.
     """
     families: dict[tuple[str, bool, str | None], list[RunComparison]] = {}
     for pair in combinations(runs, 2):
@@ -178,7 +182,7 @@ def compare_all_runs(
         if attribute is not None and across == "runs and clouds":
             continue
         a, b = run_residuals(first, component), run_residuals(second, component)
-        common = [name for name in a if name in b]
+        common = one_a_place(first, [name for name in a if name in b])
         if attribute is None:
             strata: dict[str | None, list[str]] = {None: common}
         else:
@@ -188,7 +192,8 @@ def compare_all_runs(
                 for each in sorted({value[name] for name in common})
             }
         kind = first.cloud if across == "runs" else None
-        family = families.setdefault((across, baseline_run in (first.name, second.name), kind), [])
+        against = across == "runs" and second.name == baseline_run
+        family = families.setdefault((across, against, kind), [])
         family += [
             compare_runs(
                 np.array([a[name] for name in names]).reshape(len(names), -1),
@@ -203,6 +208,7 @@ def compare_all_runs(
                 text=text,
             )
             for stratum, names in strata.items()
+            if names
         ]
     return tuple(one for family in families.values() for one in holm_corrected(family, text))
 
@@ -217,6 +223,14 @@ def run_residuals(run: RunRecord, component: Component) -> dict[str, tuple[float
     """Residual of each used and measured checkpoint, by id: one, two or three components."""
     found = {one.id: _components(one, component) for one in run.checkpoints if _counts(one)}
     return {name: values for name, values in found.items() if values is not None}
+
+
+def one_a_place(run: RunRecord, ids: Sequence[str]) -> list[str]:
+    """Those of the checkpoints that are the first of their place."""
+    at = {one.id: (one.easting_m, one.northing_m, one.height_m) for one in run.checkpoints}
+    if not ids:
+        return []
+    return [ids[index] for index in places(np.array([at[name] for name in ids])).first]
 
 
 def run_matrix(runs: Sequence[RunRecord], component: Component) -> RunMatrix:
@@ -238,25 +252,50 @@ def run_matrix(runs: Sequence[RunRecord], component: Component) -> RunMatrix:
     )
 
 
-def _tests(
-    a_m: FloatArray, b_m: FloatArray, a_squares: FloatArray, b_squares: FloatArray
-) -> tuple[PairedTest, ...]:
-    """Arrays (n, runs, k) and squares (n,)."""
-    n, _, k = a_m.shape
+@dataclass(frozen=True, slots=True, eq=False)
+class _Pooled:
+    """A group of runs as one value for each checkpoint."""
+
+    squares: FloatArray
+    """(n,) mean square over the group's runs."""
+    first_m: FloatArray
+    """(n,) mean of the first component: heights, where these are compared."""
+    shares: FloatArray
+    """(runs,) in order of size."""
+
+    @classmethod
+    def of(cls, group_m: FloatArray, shares: FloatArray | None) -> _Pooled:
+        """From residuals (n, runs, k), whatever the order of the runs."""
+        runs = group_m.shape[1]
+        share = np.full(runs, 1 / max(runs, 1)) if shares is None else shares
+
+        def pooled(values: FloatArray) -> FloatArray:
+            return np.asarray(np.sort(values * share, axis=1).sum(axis=1))
+
+        return cls(pooled((group_m**2).sum(axis=2)), pooled(group_m[:, :, 0]), np.sort(share))
+
+    def take(self, order: IntArray) -> _Pooled:
+        """The checkpoints in that order."""
+        return _Pooled(self.squares[order], self.first_m[order], self.shares)
+
+
+def _tests(a: _Pooled, b: _Pooled, k: int) -> tuple[PairedTest, ...]:
+    """Of residuals with k components."""
+    n = a.squares.size
     if n < SMALLEST_N_FOR_TESTS:
         why = f"{n} shared checkpoints; a test needs {SMALLEST_N_FOR_TESTS}"
         return tuple(PairedTest(name=name, p_value=None, why_not=why) for name in ("wilcoxon_size", "swap"))
-    runs_a, runs_b = a_m.shape[1], b_m.shape[1]
-    if runs_a == runs_b:
+    runs_a, runs_b = a.shares.size, b.shares.size
+    if runs_a == runs_b and np.allclose(a.shares, b.shares):
         of_size = PairedTest(
-            name="wilcoxon_size", p_value=wilcoxon_p(np.sqrt(a_squares) - np.sqrt(b_squares))
+            name="wilcoxon_size", p_value=wilcoxon_p(np.sqrt(a.squares) - np.sqrt(b.squares))
         )
     else:
         why = f"the size of {runs_a} residuals together is not to be ranked beside that of {runs_b}"
         of_size = PairedTest(name="wilcoxon_size", p_value=None, why_not=why)
-    tests = [of_size, PairedTest(name="swap", p_value=swap_p(a_squares, b_squares))]
+    tests = [of_size, PairedTest(name="swap", p_value=swap_p(a.squares, b.squares))]
     if k == 1:
-        first_m, second_m = a_m.mean(axis=1)[:, 0], b_m.mean(axis=1)[:, 0]
+        first_m, second_m = a.first_m, b.first_m
         tests.append(PairedTest(name="wilcoxon_residual", p_value=wilcoxon_p(first_m - second_m)))
     if k == 1 and runs_a == runs_b == 1:
         spread_p, rank_p = pitman_morgan_p(first_m, second_m), rank_spread_p(first_m, second_m)
@@ -266,12 +305,6 @@ def _tests(
             PairedTest(name="rank_spread", p_value=rank_p, why_not=flat if rank_p is None else None),
         ]
     return tuple(tests)
-
-
-def _runs_in_order(group_m: FloatArray) -> FloatArray:
-    """(n, runs, k), the runs of each checkpoint in the order of their values there."""
-    order = np.lexsort(np.moveaxis(group_m, 2, 0), axis=-1)
-    return np.take_along_axis(group_m, order[:, :, None], axis=1)
 
 
 def _as_columns(values: FloatArray) -> FloatArray:

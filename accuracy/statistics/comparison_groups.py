@@ -2,24 +2,25 @@
 
 After comparison. For each attribute of the runs and each two of its values, all runs of one value
 stand against all of the other. Only runs that have a like one in every other attribute on the other
-side are taken, so that speed is compared at the same directions. Where there are none, those are taken
-that share with the other side what can be shared, and the sentence says in what else the two differ.
-The runs are taken as they are: the intervals are about other checkpoints, not about other drives at
-the same speed.
+side are taken, and each likeness counts alike, so that speed is compared at the same directions. Where
+there are none, those are taken that share with the other side what can be shared, and the sentence says
+in what else the two differ. The runs are taken as they are: the intervals are about other checkpoints,
+not about other drives at the same speed.
 """
 
 from __future__ import annotations
 
 import math
+from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from itertools import combinations
 
 import numpy as np
 
-from accuracy.model import Component, RunComparison, RunRecord
+from accuracy.model import Component, FloatArray, RunComparison, RunRecord
 from accuracy.rounding import LengthText, speed
-from accuracy.statistics.comparison import LENGTHS, compare_groups, holm_corrected, run_residuals
+from accuracy.statistics.comparison import LENGTHS, compare_groups, holm_corrected, one_a_place, run_residuals
 from accuracy.statistics.comparison_words import sentence
 
 SPEED = "speed_km_per_h"
@@ -56,13 +57,22 @@ def compare_by_attributes(
                 for name in residuals[groups[0][0].run.label]
                 if all(name in residuals[one.run.label] for group in groups for one in group)
             ]
+            ids = one_a_place(groups[0][0].run, ids)
             if not ids:
                 continue
             a_m, b_m = (
                 np.array([[residuals[one.run.label][name] for one in group] for name in ids])
                 for group in groups
             )
-            one = compare_groups(a_m, b_m, ids=ids, component=component, margin_m=margin_m, text=text)
+            one = compare_groups(
+                a_m,
+                b_m,
+                shares=(_shares(groups[0], attribute), _shares(groups[1], attribute)),
+                ids=ids,
+                component=component,
+                margin_m=margin_m,
+                text=text,
+            )
             one = replace(
                 one,
                 run_a=_called(attribute, pair[0], text),
@@ -86,17 +96,18 @@ def _attributes(run: RunRecord) -> dict[str, str]:
     return {**run.attributes, **({} if run.cloud is None else {CLOUD: run.cloud})}
 
 
+def _others(one: _Described, attribute: str) -> frozenset[tuple[str, str]]:
+    return frozenset((name, value) for name, value in one.attributes.items() if name != attribute)
+
+
 def _matched(
     attribute: str, a: Sequence[_Described], b: Sequence[_Described]
 ) -> tuple[tuple[Sequence[_Described], Sequence[_Described]], tuple[str, ...]]:
     """The runs of both sides that have a like one on the other, and in what else they still differ."""
-
-    def others(one: _Described) -> frozenset[tuple[str, str]]:
-        return frozenset((name, value) for name, value in one.attributes.items() if name != attribute)
-
-    on_a, on_b = {others(one) for one in a}, {others(one) for one in b}
+    on_a, on_b = ({_others(one, attribute) for one in side} for side in (a, b))
     if on_a & on_b:
-        return ([one for one in a if others(one) in on_b], [one for one in b if others(one) in on_a]), ()
+        like_a, like_b = ([one for one in side if _others(one, attribute) in on_a & on_b] for side in (a, b))
+        return (like_a, like_b), ()
     names = dict.fromkeys(name for one in (*a, *b) for name in one.attributes if name != attribute)
     # As like as they can be: cloud by cloud first, then direction and whatever else both sides share.
     for name in sorted(names, key=lambda name: name != CLOUD):
@@ -110,6 +121,17 @@ def _matched(
         if {one.attributes.get(name) for one in a} != {one.attributes.get(name) for one in b}
     )
     return (a, b), also
+
+
+def _shares(side: Sequence[_Described], attribute: str) -> FloatArray:
+    """(runs,) what each run counts, so that every likeness counts alike, however many runs it has.
+
+    Three eastbound runs and a westbound one at 6 km/h against one and three at 12 km/h would else
+    compare directions under the name of speed.
+    """
+    alike = [_others(one, attribute) for one in side]
+    kinds = Counter(alike)
+    return np.array([1 / (len(kinds) * kinds[one]) for one in alike])
 
 
 def plain(attribute: str) -> str:

@@ -104,7 +104,7 @@ def _apart(interval_m: Interval) -> bool:
 
 
 def _called(label: str, members: tuple[str, ...]) -> str:
-    return f"{label} ({len(members)} runs)" if len(members) > 1 else label
+    return f"{label} ({len(members)} pooled)" if len(members) > 1 else label
 
 
 def _conclusion(one: RunComparison, text: LengthText) -> str:

@@ -33,7 +33,9 @@ def decide_fastest(
     )
     untimed = [run for run in runs if run.speed_m_per_s is None]
     met = next((run for run in timed if run.outcome is Outcome.MET), None)
-    assured = next((run for run in timed if _assured(run, class_m)), None)
+    assured = next(
+        (run for run in timed if _assured(run, class_m) and not _missed_beside(run, timed, class_m)), None
+    )
     limit = f"{text.class_value(class_m)} {text.small_symbol}"
     evidence = tuple(_evidence(run, class_m, text) for run in (*timed, *untimed))
     obstacles = _obstacles(timed, met, class_m, text)
@@ -95,6 +97,15 @@ def _obstacles(
     return found
 
 
+def _missed_beside(run: GradedRun, timed: Sequence[GradedRun], class_m: float) -> list[GradedRun]:
+    """Runs of the same speed whose tested figure misses the class: no speed is safe that one of two met."""
+    return [
+        other
+        for other in timed
+        if _speed(other) == _speed(run) and other.tested_m is not None and exceeds(other.tested_m, class_m)
+    ]
+
+
 def _by_figures(timed: Sequence[GradedRun], class_m: float, text: LengthText) -> str:
     """What the tested figures would say if they were all that counts."""
     within = next(
@@ -109,6 +120,12 @@ def _by_figures(timed: Sequence[GradedRun], class_m: float, text: LengthText) ->
     if within.outcome is Outcome.NOT_GRADED:
         why = f": {within.why.rstrip('.')}" if within.why else ""
         return f"By the tested figures alone it would be {_named(within, text)}, which was not graded{why}."
+    missed = _missed_beside(within, timed, class_m)
+    if missed:
+        return (
+            f"By the tested figures alone {_named(within, text)} meets it, and at the same speed "
+            f"{in_a_row(run.name for run in missed)} {'misses' if len(missed) == 1 else 'miss'} it."
+        )
     return f"By the tested figures alone it is {_named(within, text)}."
 
 

@@ -16,6 +16,7 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.ndimage import gaussian_filter, map_coordinates
 
 from accuracy.matching.surface import measure_height
 from accuracy.model import Patch, VerticalResidual
@@ -74,6 +75,11 @@ class Scene:
     keep: Callable[[Array, Array], NDArray[np.bool_]] | None = None
     """Where there are points at all."""
     reach_m: float = 4.0
+    lump_length_m: float = 0.0
+    """Errors that neighbours share, correlated as exp(-(d / length)^2), as in clouds matched from images."""
+    lump_sigma_m: float = 0.0
+    lattice: bool = False
+    """A jittered lattice in place of places at random; such clouds have neither times nor lines."""
 
 
 def as_patch(
@@ -105,6 +111,8 @@ def as_patch(
 
 def lay(scene: Scene, rng: np.random.Generator) -> Patch:
     """Points of the scene, in no order."""
+    if scene.lump_length_m:
+        return _lay_matched(scene, rng)
     parts = [_one_pass(scene, rng, number) for number in range(scene.passes)]
     east, north, up, times, source = (np.concatenate(column) for column in zip(*parts, strict=True))
     if scene.quantum_m:
@@ -117,6 +125,40 @@ def lay(scene: Scene, rng: np.random.Generator) -> Patch:
         times=times[order] if scene.times else None,
         source=source[order] if scene.sources else None,
         reach_m=scene.reach_m,
+    )
+
+
+def _lay_matched(scene: Scene, rng: np.random.Generator) -> Patch:
+    """Points as matched from images: no times, and errors in lumps."""
+    reach, spacing = scene.reach_m, scene.density**-0.5
+    if scene.lattice:
+        side = np.arange(-1.42 * reach, 1.42 * reach, spacing) + rng.uniform(0, spacing)
+        x, y = (one.ravel() for one in np.meshgrid(side, side))
+        x, y = np.array([x, y]) + rng.uniform(-0.3 * spacing, 0.3 * spacing, (2, x.size))
+        turn = rng.uniform(0, np.pi)
+        east, north = x * np.cos(turn) - y * np.sin(turn), x * np.sin(turn) + y * np.cos(turn)
+    else:
+        east, north = rng.uniform(-reach, reach, (2, int(rng.poisson(scene.density * 4 * reach**2))))
+    near = np.hypot(east, north) <= reach
+    if scene.keep is not None:
+        near &= scene.keep(east, north)
+    east, north = east[near], north[near]
+    up = scene.ground(east, north) + scene.shift_m + rng.normal(0, scene.noise_m, east.size)
+    up += scene.lump_sigma_m * lumps(east, north, scene.lump_length_m, rng)
+    stray = rng.random(east.size) < scene.stray_share
+    up = np.where(stray, up + rng.uniform(-1.5, 1.5, east.size), up)
+    return as_patch(east, north, up, reach_m=reach)
+
+
+def lumps(east: Array, north: Array, length_m: float, rng: np.random.Generator) -> Array:
+    """Smooth noise (n,) of unit variance, correlated as exp(-(d / length)^2)."""
+    step = length_m / 8
+    half = float(np.max(np.hypot(east, north))) + 2 * length_m
+    # White noise of unit variance, smoothed with width s (in steps), keeps a variance of 1 / (4 pi s^2).
+    side, width = int(2 * half / step) + 2, length_m / 2 / step
+    tile = gaussian_filter(rng.normal(size=(side, side)), width, mode="wrap") * np.sqrt(4 * np.pi) * width
+    return np.asarray(
+        map_coordinates(tile, (np.array([north, east]) + half) / step, order=1, mode="grid-wrap")
     )
 
 
@@ -253,12 +295,34 @@ def conditions() -> dict[str, Scene]:
         table[f"{density} per m2, 30 % slope"] = Scene(**common, ground=sloped(30), shift_m=-0.17)
         table[f"{density} per m2, crown 20 m"] = Scene(**common, ground=crown(20))
         table[f"{density} per m2, dip 20 m"] = Scene(**common, ground=dip(20))
+    table |= _lumpy()
     table["8 per m2, lines 20 mm"] = Scene(density=8, noise_m=0.02, line_sigma_m=0.02, line_spacing_m=0.5)
     table["8 per m2, quantised 1 cm"] = Scene(density=8, noise_m=0.03, quantum_m=0.01)
     table["2500, dip 5 m"] = Scene(**mobile, ground=dip(5))
     table["2500, bump 2 m"] = Scene(**mobile, ground=dip(-2))
     table["cloud's edge 5 cm off"] = Scene(**mobile, keep=lambda e, _: e < 0.05)
     return table
+
+
+def _lumpy() -> dict[str, Scene]:
+    """Clouds matched from images: lumps of 3 to 25 cm, 3 mm of white noise, with a kerb and without."""
+    table: dict[str, Scene] = {}
+    for kind, density, lattice in (("2500", 2500, False), ("10000", 10000, False), ("2 cm grid", 2500, True)):
+        for length in (0.03, 0.05, 0.08, 0.15, 0.25):
+            for sigma in (0.003, 0.006, 0.010):
+                name = f"lumps {100 * length:.0f} cm {1000 * sigma:.0f} mm, {kind}"
+                scene = Scene(
+                    density=density, noise_m=0.003, reach_m=1.5, lattice=lattice,
+                    lump_length_m=length, lump_sigma_m=sigma,
+                )  # fmt: skip
+                table[name] = scene
+                table[f"{name}, kerb"] = replace(scene, ground=kerb)
+    return table
+
+
+def kerb(east: Array, _north: Array) -> Array:
+    """A kerb of 12 cm half a metre to the east."""
+    return np.where(east > 0.5, 0.12, 0.0)
 
 
 def main() -> None:

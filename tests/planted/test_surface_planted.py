@@ -90,6 +90,54 @@ def test_every_density_and_shape(density: int, shape: str) -> None:
         assert all(r.slope_percent == pytest.approx(30, abs=2.5) for r in got.results)
 
 
+@pytest.mark.parametrize(
+    ("condition", "draws"),
+    [
+        ("lumps 3 cm 10 mm, 2500", 16),
+        ("lumps 8 cm 6 mm, 2 cm grid, kerb", 20),
+        ("lumps 15 cm 6 mm, 2500", 16),
+        ("lumps 25 cm 3 mm, 2 cm grid", 16),
+    ],
+)
+def test_lumps_are_in_the_stated_uncertainty(condition: str, draws: int) -> None:
+    """Errors that neighbours share over 3 to 25 cm, unseen from within 0.2 m: stated as they are.
+
+    The bounds are 1 +- 0.2 and three standard errors of the draws. What the points within 0.2 m tell of
+    their errors gave 0.6, 1.5, 2.8 and 4.7 on these draws.
+    """
+    got = sim.repeat(TABLE[condition], seeds=draws, first_seed=1)
+    assert got.measured >= 0.9 * got.drawn
+    spare = 3 / np.sqrt(2 * draws)
+    assert 0.8 - spare < got.rms_z < 1.2 + spare
+    assert np.mean(np.abs(got.z) <= 2) >= 0.95 - 3 * np.sqrt(0.95 * 0.05 / draws)
+
+
+def test_even_ground_shows_no_lumps() -> None:
+    """Without times lumps are looked for: heights as with times, and uncertainties within a twentieth."""
+    with_times = sim.repeat(TABLE["clean pavement"], seeds=20)
+    without = sim.repeat(TABLE["clean, no times"], seeds=20)
+    stated = [float(np.mean([r.fit_uncertainty_m for r in one.results])) for one in (with_times, without)]
+    assert stated[1] == pytest.approx(stated[0], rel=0.05)
+    assert np.abs(with_times.error_m - without.error_m).max() < 0.0002
+
+
+def test_edges_are_found_among_lumps() -> None:
+    """Among lumps of 6 mm over 8 cm a kerb through the mark is refused, and one beside it left out."""
+    lumpy: dict[str, Any] = {
+        "density": 2500, "noise_m": 0.003, "reach_m": 1.5, "lump_length_m": 0.08, "lump_sigma_m": 0.006,
+    }  # fmt: skip
+    for seed in range(3):
+        through = sim.lay(sim.Scene(**lumpy, ground=step(0.02, 0.12)), np.random.default_rng(seed))
+        got = measure_height(through, survey_sigma_m=None)
+        assert not got.measured
+        assert got.code is Reason.EDGE
+        beside = sim.lay(sim.Scene(**lumpy, ground=step(0.3, 0.12)), np.random.default_rng(seed))
+        got = measure_height(beside, survey_sigma_m=None)
+        assert got.measured
+        assert Flag.BREAK_WITHIN_3_M in got.flags
+        assert abs(got.residual_m) < 3 * got.fit_uncertainty_m < 0.012
+
+
 def test_independence_taken_for_granted_would_lie() -> None:
     """On the same scan lines the textbook's 2 sigma / sqrt(n) of a bent surface is far too small.
 

@@ -130,18 +130,20 @@ LUMPS_M = (0.0021, 0.0038)
 
 @pytest.mark.parametrize("label", PHOTOGRAMMETRIC)
 def test_heights_from_images_are_those_that_were_planted(quay: Quay, label: str) -> None:
-    """The rig's error and the wave of the images come back; what is left is what the lumps leave.
+    """The rig's error and the wave of the images come back, as far as their uncertainty claims.
 
-    The wave has an RMS of 4.2 mm, so a truth without it would not pass. Stated uncertainties are not
-    held against the truth here: they know only what varies within 0.2 m of a mark, and are too small
-    by half or more for lumps nearly as large.
+    The wave has an RMS of 4.2 mm, so a truth without it would not pass. What is left is what the lumps
+    leave, and the stated uncertainties hold it; the RMS of 33 ratios scatters by an eighth.
     """
-    off, _ = heights_off(quay, label)
+    off, sigma = heights_off(quay, label)
     assert off.size > 25
     rms_m = float(np.sqrt(np.mean(off**2)))
     # Of 33 heights the RMS scatters by an eighth; a quarter is two such scatters.
     assert 0.75 * LUMPS_M[0] < rms_m < 1.25 * LUMPS_M[1]
     assert abs(float(off.mean())) < 3 * LUMPS_M[1] / np.sqrt(off.size)
+    z = off / np.hypot(sigma, WANDER_M)
+    assert 0.75 < float(np.sqrt(np.mean(z**2))) < 1.25
+    assert np.mean(np.abs(z) <= 2) >= 0.85
 
 
 @pytest.mark.parametrize("label", PHOTOGRAMMETRIC)

@@ -213,7 +213,7 @@ def test_no_interval_prints_as_a_dash() -> None:
 def test_groups_are_called_by_their_number() -> None:
     """A group says of how many runs it is, and in what else it differs."""
     one = replace(comparison(BETTER, p=0.01), members_a=("r0", "r1"), members_b=("r2",))
-    assert "slow (2 runs) has RMSE 2.00 cm and fast 2.25 cm," in sentence(one, TEXT)
+    assert "slow (2 pooled) has RMSE 2.00 cm and fast 2.25 cm," in sentence(one, TEXT)
     unlike = replace(one, also_apart_in=("direction", "rig"))
     assert sentence(unlike, TEXT).endswith("the more accurate. The two also differ in direction and rig.")
 

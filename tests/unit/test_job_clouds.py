@@ -78,6 +78,11 @@ def test_the_statement_speaks_of_one_cloud(tmp_path: Path) -> None:
             'name = "lidar"',
             'two clouds of run "slow" are named "lidar".*files of one cloud stand in one list',
         ),
+        (
+            'name = "photogrammetric"',
+            'name = "Lidar"',
+            'clouds are named "lidar" and "Lidar".*alike in every',
+        ),
         ('name = "photogrammetric"', 'name = " "', '" " is no name for a cloud of run "slow"'),
         ('name = "photogrammetric"\n', "", r"key run 1 \(slow\)\.cloud 2\.name: the key is missing"),
         ('files = "slow-photo.laz"', "files = []", 'run "slow" names no cloud'),

@@ -67,6 +67,8 @@ def test_paths_are_relative_to_the_file(tmp_path: Path) -> None:
         ("speed_km_per_h = 6", "speed_km_per_h = -5", 'the speed of run "one" is -5 km/h.*a number above 0'),
         ("speed_km_per_h = 6", "speed_km_per_h = 0", 'the speed of run "one" is 0 km/h'),
         ("speed_km_per_h = 6", "speed_km_per_h = nan", r"run 1 \(one\)\.speed_km_per_h: nan is not a finite"),
+        ('name = "one"', 'name = "one"\nattributes = { lane = " " }', "attribute lane = .*says nothing"),
+        ('name = "one"', 'name = "one"\nattributes = { speed = "6" }', 'named "speed".*Use speed_km_per_h'),
         ('name = "one"', 'name = " "', 'key run 1.name: " " is no name for a run'),
         ("clouds =", "cluds =", r'key run 1 \(one\): unknown key "cluds".*Did you mean "clouds"\?'),
         ("[class]", "[clas]", 'job.toml: unknown key "clas".*Did you mean "class"'),

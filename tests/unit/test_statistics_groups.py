@@ -30,7 +30,7 @@ from accuracy.model import (
     Summary,
     VerticalResidual,
 )
-from accuracy.statistics.comparison import compare_groups, compare_runs
+from accuracy.statistics.comparison import compare_all_runs, compare_groups, compare_runs
 from accuracy.statistics.comparison_groups import compare_by_attributes
 
 NOT_MEASURED = NotMeasured(code=Reason.TOO_FEW_POINTS, reason="2 points within 0.5 m")
@@ -63,7 +63,7 @@ def checkpoint(name: str, height_m: float | None, plan_m: Sequence[float] | None
         )
     return CheckpointResult(
         id=name,
-        easting_m=0.0,
+        easting_m=10.0 * int("".join(filter(str.isdigit, name)) or 0),  # each at a place of its own
         northing_m=0.0,
         height_m=0.0,
         sigma_easting_m=None,
@@ -187,7 +187,7 @@ def test_what_else_differs_is_said() -> None:
     """The sentence of unlike groups warns that the difference may be that of another attribute."""
     found = compare_by_attributes(drives(SLOW | EAST, SLOW | EAST, FAST | WEST), Component.VERTICAL)
     assert found[0].words.endswith(" The two also differ in direction.")
-    assert "speed 6 km/h (2 runs) has RMSE" in found[0].words
+    assert "speed 6 km/h (2 pooled) has RMSE" in found[0].words
     assert "(1 run" not in found[0].words
 
 
@@ -362,3 +362,77 @@ def test_unpaired_or_missing_values_are_refused() -> None:
         compare_groups(np.zeros((3, 2, 1)), np.zeros((3, 2, 2)), ids=["a", "b", "c"])
     with pytest.raises(ValueError, match="not a finite number"):
         compare_groups(np.full((2, 2, 1), np.nan), np.zeros((2, 1, 1)), ids=["a", "b"])
+
+
+def test_an_unbalanced_mix_does_not_speak_for_its_speed() -> None:
+    """Simpson's paradox: speed has no effect and direction has; three to one of each must not show one.
+
+    Each direction counts alike at either speed, however many runs it has.
+    """
+    east, west = heights(1, 30, 0.025), heights(2, 30, 0.005)
+    runs = [
+        run(f"r{i}", {SPEED: speed, "direction": way}, east if way == "east" else west)
+        for i, (speed, way) in enumerate(
+            [("6", "east")] * 3 + [("6", "west"), ("12", "east")] + [("12", "west")] * 3
+        )
+    ]
+    found = {one.attribute: one for one in compare_by_attributes(runs, Component.VERTICAL)}
+    speed = found[SPEED]
+    assert (len(speed.members_a), len(speed.members_b)) == (4, 4)
+    assert speed.rmse_difference_m == pytest.approx(0.0, abs=1e-12)
+    assert found["direction"].rmse_difference_m == pytest.approx(
+        np.sqrt(np.mean(np.square(east))) - np.sqrt(np.mean(np.square(west)))
+    )
+
+
+def test_points_at_one_place_are_one_piece_of_evidence() -> None:
+    """Twelve places, each under four ids: twelve count, in pairs and in groups, with the same p-values."""
+    a, b = heights(3), heights(4, scale_m=0.02)
+    plain = [run("a", {SPEED: "6"}, a), run("a2", {SPEED: "6"}, b), run("b", {SPEED: "12"}, b)]
+    listed = [
+        replace(
+            one,
+            checkpoints=tuple(
+                replace(point, id=f"{point.id}-{copy}") for copy in range(4) for point in one.checkpoints
+            ),
+        )
+        for one in plain
+    ]
+    for compare in (compare_all_runs, compare_by_attributes):
+        once, many = compare(plain, Component.VERTICAL), compare(listed, Component.VERTICAL)
+        assert len(once) == len(many) > 0
+        for first, second in zip(once, many, strict=True):
+            assert second.n == 12
+            assert second.tests == first.tests
+            assert second.rmse_difference_interval_95_m == first.rmse_difference_interval_95_m
+
+
+def test_runs_that_share_nothing_are_left_out() -> None:
+    """A run that measured other checkpoints, or none, stops no comparison of the others."""
+    a, b = heights(5), heights(6)
+    runs = [
+        run("a", {}, a),
+        run("b", {}, b),
+        run("none", {}, [None] * 12),
+        run("other", {}, [None] * 12 + [0.01] * 8),
+    ]
+    for component in Component.VERTICAL, Component.HORIZONTAL, Component.THREE_D:
+        found = compare_all_runs(runs, component)
+        assert [(one.run_a, one.run_b) for one in found] == (
+            [("a", "b")] if component is Component.VERTICAL else []
+        )
+
+
+def test_the_baseline_sets_no_family_apart_but_among_runs() -> None:
+    """Clouds of one run are corrected together, those of the baseline too; pairs of runs apart from its."""
+    runs = [
+        run(name, {}, heights(7 + k + 10 * j, 24, 0.01 * (1 + 0.3 * k)), cloud=cloud)
+        for j, name in enumerate(("base", "x", "y"))
+        for k, cloud in enumerate(("lidar", "photo"))
+    ]
+    found = compare_all_runs(runs, Component.VERTICAL, baseline_run="base")
+    for across, count in (("clouds", 3), ("runs and clouds", 6)):
+        family = [next(t for t in one.tests if t.name == "swap") for one in found if one.across == across]
+        assert len(family) == count
+        wanted = multipletests([test.p_value for test in family], method="holm")[1]
+        assert [test.p_holm for test in family] == pytest.approx(list(wanted))

@@ -136,6 +136,22 @@ def test_equal_speeds_that_disagree() -> None:
     assert "B back (12 km/h) misses it at the same speed as B" in found.sentence
 
 
+def test_a_speed_of_which_one_run_missed_is_not_safe() -> None:
+    """Two runs of 20 km/h, one within and one not: both are told, and the slower run is the sure one."""
+    runs = [
+        run("a", 20, 0.020, (0.016, 0.025)),
+        run("b", 20, 0.034, (0.028, 0.041)),
+        run("c", 10, 0.012, (0.010, 0.015)),
+    ]
+    found = decide_fastest(runs, class_m=CLASS_M)
+    assert (found.answer, found.fastest_assured) == ("undecided", "c")
+    assert (
+        "By the tested figures alone a (20 km/h) meets it, and at the same speed b misses it."
+        in found.sentence
+    )
+    assert found.sentence.endswith("The fastest run sure to meet it is c (10 km/h).")
+
+
 def test_a_slower_run_that_misses_is_pointed_out() -> None:
     """Then something other than speed is at work."""
     found = decide_fastest([BRISK, run("A", 6, 0.051, (0.043, 0.063))], class_m=CLASS_M)
