@@ -40,6 +40,9 @@ class RegistrationSettings:
     """A plane shows a direction if moving 1 m along it changes its distance by this much."""
     least_tilted: int = 10
     """So many planes must show a direction; a road's crossfall of 2 % never counts."""
+    tilted_share: float = 0.5
+    """Of what is known of a direction, so much must come from planes that show it: over thousands of
+    patches a crossfall of 2 % turns any height error of one side (a verge seen at its tips) into a shift."""
     noise_share: float = 0.1
     """The most that errors of the planes' normals may add to what a direction seems to be known by."""
     unseen_m: float = 0.10
@@ -290,8 +293,10 @@ def _seen(
     """Directions (6, s) that the geometry shows, their information (s,), and the others (k, 6)."""
     information = (system.rows * weight[:, None]).T @ system.rows
     values, vectors = np.linalg.eigh(information)
-    shown = np.abs(system.rows @ vectors) >= settings.tilted
-    enough = np.count_nonzero(shown & (weight > 0)[:, None], axis=0) >= settings.least_tilted
+    moved = system.rows @ vectors
+    shown = (np.abs(moved) >= settings.tilted) & (weight > 0)[:, None]
+    enough = np.count_nonzero(shown, axis=0) >= settings.least_tilted
+    enough &= weight @ (np.where(shown, moved, 0.0) ** 2) >= settings.tilted_share * values
     noise = np.einsum("ik,ij,jk->k", vectors, system.noise, vectors)
     seen = enough & (noise <= settings.noise_share * values)
     return vectors[:, seen], values[seen], vectors[:, ~seen].T

@@ -209,6 +209,35 @@ def test_what_is_not_seen_is_refused(scene: ModuleType, walls: str, refused: set
         assert (found.steep_planes == 0) == (walls == "none")
 
 
+@pytest.mark.parametrize(("share", "claimed"), [(0.0, True), (0.5, False)])
+def test_a_few_ramps_do_not_vouch_for_a_crossfall(scene: ModuleType, share: float, claimed: bool) -> None:
+    """No shift was planted: one side of b is 2 cm higher, as a verge whose grass is seen at its tips.
+
+    Ramps every 24 m show the direction across. Unless what is known of it must come from them, the road's
+    fall of 2 % turns the higher side into a shift of many times its uncertainty.
+    """
+    rng = np.random.default_rng(12)
+
+    def place() -> np.ndarray:
+        points = scene.road(rng, length=400.0, density=30)
+        ramp = (np.abs(points[:, 0] % 24.0 - 12.0) < 1.1) & (points[:, 1] < -2.9)
+        points[ramp, 2] -= 0.3 * (points[ramp, 1] + 2.9)
+        return points
+
+    a, b = place(), place()
+    b[b[:, 1] > 1.0, 2] += 0.02
+    found = register(
+        *(scene.table_of(points, rng) for points in (a, b)),
+        name_a="a",
+        name_b="b",
+        settings=RegistrationSettings(use_icp=False, tilted_share=share),
+    )
+    across = found.translations[1]
+    assert (across.value is not None) == claimed
+    if claimed:
+        assert abs(across.value) > 5 * across.standard_uncertainty
+
+
 def test_seen_direction_follows_a_wall_at_an_angle(scene: ModuleType) -> None:
     """A wall at 30 degrees to the street: the shift at right angles to it is seen, that along it is not."""
     rng = np.random.default_rng(3)

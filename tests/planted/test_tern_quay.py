@@ -264,6 +264,15 @@ def test_clouds_of_one_run_are_held_against_each_other(quay: Quay) -> None:
     }
 
 
+def test_no_shift_in_plan_is_claimed_from_the_road_alone(quay: Quay) -> None:
+    """Grass seen at its tips by one cloud would pass for a shift across: the crossfall of 2 % shows none."""
+    shifts = [one for result in quay.result.relative for one in result.shifts]
+    assert shifts
+    for shift in shifts:
+        assert [c.value for c in shift.translations[:2]] == [None, None]
+        assert shift.translations[2].value is not None
+
+
 def test_the_baseline_stands_second_in_every_pair(quay: Quay) -> None:
     """Each lidar cloud of a drive is held against the walk, and never the walk against a drive."""
     assert quay.result.baseline_run == "on-foot"
