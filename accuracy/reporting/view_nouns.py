@@ -201,6 +201,7 @@ class RunsView:
     pairs_note: str
     annex_matrices: tuple[tuple[str, Table], ...]
     annex_pairs: tuple[PairsView, ...]
+    annex_pairs_note: str
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 
 from accuracy.model import Component, Cover, Result, RunComparison, RunRecord
 from accuracy.reporting import words
@@ -45,30 +46,52 @@ _FINDINGS = {
     "not decided": "not decided",
 }
 _NEAR = (Component.VERTICAL, Component.HORIZONTAL)
+_SILENT = ("nothing shared", "too few")
 
 
-def pairs(result: Result) -> tuple[tuple[PairsView, ...], tuple[PairsView, ...]]:
-    """The tables of the chapter and those of the annex.
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PairTables:
+    """Every table of comparisons, by where it stands."""
 
-    The chapter has what differs in one thing, heights and positions; the annex has the parts of the
-    checkpoints, 3D, and pairs that differ in run and cloud.
-    """
+    chapter: tuple[PairsView, ...]
+    """What differs in one thing, heights and positions."""
+    annex: tuple[PairsView, ...]
+    """Parts of the checkpoints, 3D, and pairs that differ in run and cloud."""
+    annex_note: str
+    """Which tables of the annex would say nothing in any row."""
+
+
+def pairs(result: Result) -> PairTables:
+    """The tables, the questions that are asked first before the others."""
     text = LengthText(result.unit)
     records = {record.label: record for record in result.runs}
     baseline = {label for label, record in records.items() if record.name == result.baseline_run}
     tables: dict[tuple[bool, int, str], list[RunComparison]] = {}
     for one in result.comparisons:
         rank, name = _kind(one, against_baseline=one.run_b in baseline)
-        near = one.stratum is None and one.component in _NEAR and one.across != "runs and clouds"
+        far = one.stratum is not None or one.component not in _NEAR or one.across == "runs and clouds"
         cloud = None if one.across != "runs" or one.attribute else records[one.run_a].cloud
         parts = [words.COMPONENT[one.component].lower(), *(part for part in (cloud, one.stratum) if part)]
-        heading = f"{name}: {', '.join(parts)}"
-        tables.setdefault((near, rank, heading), []).append(one)
-    views = [
-        (near, PairsView(heading=heading, note=_own_note(found), table=_table(found, records, text)))
-        for (near, _, heading), found in sorted(tables.items(), key=lambda item: item[0][:2])
-    ]
-    return tuple(view for near, view in views if near), tuple(view for near, view in views if not near)
+        tables.setdefault((far, rank, f"{name}: {', '.join(parts)}"), []).append(one)
+    views: dict[bool, list[PairsView]] = {False: [], True: []}
+    silent, said = [], ""
+    for (far, _, heading), found in sorted(tables.items(), key=lambda item: item[0][:2]):
+        if far and all(finding(one) in _SILENT for one in found):
+            silent.append(heading)
+            continue
+        note = _own_note(found)
+        views[far].append(
+            PairsView(heading=heading, note="" if note == said else note, table=_table(found, records, text))
+        )
+        said = note
+    return PairTables(
+        chapter=tuple(views[False]),
+        annex=tuple(views[True]),
+        annex_note=f"Too few checkpoints are shared to say how sure a difference is, and no table stands "
+        f"here, for {'; '.join(silent)}."
+        if silent
+        else "",
+    )
 
 
 def _kind(one: RunComparison, *, against_baseline: bool) -> tuple[int, str]:

@@ -35,7 +35,7 @@ def runs(result: Result) -> RunsView | None:
     if len(result.runs) < 2:
         return None
     text = LengthText(result.unit)
-    near, annex = view_pairs.pairs(result)
+    pairs = view_pairs.pairs(result)
     return RunsView(
         decisions=tuple(_decision(one, result.runs) for one in result.decisions),
         undecided=None
@@ -49,14 +49,15 @@ def runs(result: Result) -> RunsView | None:
             if one.component is not Component.THREE_D and len(one.ids) <= MOST_IN_PICTURE
         ),
         matrices_note=_matrices_note(result.matrices),
-        pairs=near,
-        pairs_note=view_pairs.note(result) if near or annex else "",
+        pairs=pairs.chapter,
+        pairs_note=view_pairs.note(result) if pairs.chapter or pairs.annex else "",
         annex_matrices=tuple(
             (_MATRIX_TITLES[one.component], _matrix_table(one, text))
             for one in result.matrices
             if one.component is not Component.THREE_D
         ),
-        annex_pairs=annex,
+        annex_pairs=pairs.annex,
+        annex_pairs_note=pairs.annex_note,
     )
 
 

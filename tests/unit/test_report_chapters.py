@@ -267,6 +267,22 @@ def test_groups_of_unequal_numbers_are_warned_of(
     assert ("the swap test is then not exact" in shown.note) is warned
 
 
+def test_tables_that_would_say_nothing_are_named_instead(
+    report_cases: ModuleType, chapter_cases: ModuleType
+) -> None:
+    """Where no pair of a part has an interval, a sentence stands for its table; others stay."""
+    result = chapter_cases.with_runs(report_cases.make())
+    parts = [
+        replace(one, stratum=f"sky: {sky}", rmse_difference_interval_95_m=interval)
+        for sky, interval in (("canopy", None), ("open", (-0.01, 0.01)))
+        for one in result.comparisons
+    ]
+    made = view.build(replace(result, comparisons=tuple(parts))).runs
+    assert made is not None
+    assert [one.heading for one in made.annex_pairs] == ["Pairs of runs: vertical, sky: open"]
+    assert "for Pairs of runs: vertical, sky: canopy." in made.annex_pairs_note
+
+
 @given(value=st.floats(-0.2, 0.2), full=st.floats(0.001, 0.1))
 def test_matrix_signs_differ_without_colour(value: float, full: float) -> None:
     """Above is filled and points up, below is outlined and points down; none grows beyond its cell."""
