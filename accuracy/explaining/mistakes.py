@@ -62,7 +62,7 @@ def find_mistakes(
         horizontal_class_m: the same in plan.
     """
     speech = Speech(text or LengthText())
-    used = [c for c in checkpoints if c.used and c.role is Role.CHECK]
+    used = [c for c in checkpoints if c.counts]
     plan = _plan(used, frame, conditions, horizontal_class_m, speech)
     moved = {} if plan is None else _moved(*plan)
     found = [] if plan is None else list(plan[1].mistakes)

@@ -186,6 +186,11 @@ class CheckpointResult:
     observed_northing_m: float | None = None
     observed_height_m: float | None = None
 
+    @property
+    def counts(self) -> bool:
+        """Whether it tests the cloud: a control point never does."""
+        return self.used and self.role is Role.CHECK
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class FaceShift:

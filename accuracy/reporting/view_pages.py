@@ -14,7 +14,6 @@ from accuracy.model import (
     Flag,
     HorizontalResidual,
     NotMeasured,
-    Role,
     RunRecord,
     VerticalResidual,
 )
@@ -62,10 +61,7 @@ def _used_heights(run: RunRecord, cover: Cover) -> np.ndarray[tuple[int], np.dty
         [
             c.vertical.residual_m
             for c in run.checkpoints
-            if c.used
-            and c.cover is cover
-            and c.role is Role.CHECK
-            and isinstance(c.vertical, VerticalResidual)
+            if c.counts and c.cover is cover and isinstance(c.vertical, VerticalResidual)
         ],
         dtype=np.float64,
     )

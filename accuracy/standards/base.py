@@ -152,6 +152,8 @@ class Evidence:
     relative: RelativeAccuracy | None = None
     subset: Mapping[str, str] = field(default_factory=dict)
     """The attributes by which the checkpoints were chosen; empty for all."""
+    why_nobody: str | None = None
+    """Why no checkpoint was chosen by them, where none was."""
     subsets: tuple[Evidence, ...] = ()
     """The same for the parts that a contract's limits single out."""
 
@@ -220,6 +222,7 @@ def evidence_from(
     area_m2: float | None = None,
     relative: RelativeAccuracy | None = None,
     subset: Mapping[str, str] | None = None,
+    why_nobody: str | None = None,
     subsets: tuple[Evidence, ...] = (),
 ) -> Evidence:
     """Gather what the standards look at from the checkpoints and their summary.
@@ -228,7 +231,7 @@ def evidence_from(
     ValueError otherwise, because a verdict on figures of other checkpoints would be false.
     Without ``area_m2`` the extent of the checkpoints stands in for the project's area.
     """
-    used = [c for c in checkpoints if c.used and c.role is Role.CHECK]
+    used = [c for c in checkpoints if c.counts]
     evidence = Evidence(
         summary=summary,
         open_heights=_heights(checkpoints, used, Cover.OPEN, "in open terrain"),
@@ -242,6 +245,7 @@ def evidence_from(
         density_per_m2=_density(used),
         relative=relative,
         subset=dict(subset or {}),
+        why_nobody=why_nobody,
         subsets=subsets,
     )
     for name, figures, sample in (

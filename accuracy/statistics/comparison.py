@@ -22,7 +22,6 @@ from accuracy.model import (
     HorizontalResidual,
     IntArray,
     PairedTest,
-    Role,
     RunComparison,
     RunMatrix,
     RunRecord,
@@ -175,13 +174,14 @@ def compare_all_runs(
     Holm-corrected within a family: one kind of test over all pairs that differ in the same thing, each
     kind of cloud by itself, and of these the pairs with the baseline apart from the others.
     """
+    residuals = {run.label: run_residuals(run, component) for run in runs}
     families: dict[tuple[str, bool, str | None], list[RunComparison]] = {}
     for pair in combinations(runs, 2):
         first, second = sorted(pair, key=lambda run: run.name == baseline_run)
         across = _across(first, second)
         if attribute is not None and across == "runs and clouds":
             continue
-        a, b = run_residuals(first, component), run_residuals(second, component)
+        a, b = residuals[first.label], residuals[second.label]
         common = one_a_place(first, [name for name in a if name in b])
         if attribute is None:
             strata: dict[str | None, list[str]] = {None: common}
@@ -221,22 +221,21 @@ def _across(a: RunRecord, b: RunRecord) -> Literal["runs", "clouds", "runs and c
 
 def run_residuals(run: RunRecord, component: Component) -> dict[str, tuple[float, ...]]:
     """Residual of each used and measured checkpoint, by id: one, two or three components."""
-    found = {one.id: _components(one, component) for one in run.checkpoints if _counts(one)}
+    found = {one.id: _components(one, component) for one in run.checkpoints if one.counts}
     return {name: values for name, values in found.items() if values is not None}
 
 
 def one_a_place(run: RunRecord, ids: Sequence[str]) -> list[str]:
     """Those of the checkpoints that are the first of their place."""
     at = {one.id: (one.easting_m, one.northing_m, one.height_m) for one in run.checkpoints}
-    if not ids:
-        return []
-    return [ids[index] for index in places(np.array([at[name] for name in ids])).first]
+    positions_m = np.array([at[name] for name in ids]).reshape(-1, 3)
+    return [ids[index] for index in places(positions_m).first]
 
 
 def run_matrix(runs: Sequence[RunRecord], component: Component) -> RunMatrix:
     """Run x checkpoint: signed height residuals, or the size of horizontal and 3D ones."""
     rows = [run_residuals(run, component) for run in runs]
-    ids = list(dict.fromkeys(one.id for run in runs for one in run.checkpoints if _counts(one)))
+    ids = list(dict.fromkeys(one.id for run in runs for one in run.checkpoints if one.counts))
 
     def entry(row: Mapping[str, tuple[float, ...]], name: str) -> float | None:
         values = row.get(name)
@@ -295,10 +294,9 @@ def _tests(a: _Pooled, b: _Pooled, k: int) -> tuple[PairedTest, ...]:
         of_size = PairedTest(name="wilcoxon_size", p_value=None, why_not=why)
     tests = [of_size, PairedTest(name="swap", p_value=swap_p(a.squares, b.squares))]
     if k == 1:
-        first_m, second_m = a.first_m, b.first_m
-        tests.append(PairedTest(name="wilcoxon_residual", p_value=wilcoxon_p(first_m - second_m)))
+        tests.append(PairedTest(name="wilcoxon_residual", p_value=wilcoxon_p(a.first_m - b.first_m)))
     if k == 1 and runs_a == runs_b == 1:
-        spread_p, rank_p = pitman_morgan_p(first_m, second_m), rank_spread_p(first_m, second_m)
+        spread_p, rank_p = pitman_morgan_p(a.first_m, b.first_m), rank_spread_p(a.first_m, b.first_m)
         flat = "the two runs do not differ in spread that could be tested"
         tests += [
             PairedTest(name="pitman_morgan", p_value=spread_p, why_not=flat if spread_p is None else None),
@@ -309,10 +307,6 @@ def _tests(a: _Pooled, b: _Pooled, k: int) -> tuple[PairedTest, ...]:
 
 def _as_columns(values: FloatArray) -> FloatArray:
     return values.reshape(values.shape[0], -1) if values.size else values.reshape(0, 1)
-
-
-def _counts(one: CheckpointResult) -> bool:
-    return one.used and one.role is Role.CHECK
 
 
 def _components(one: CheckpointResult, component: Component) -> tuple[float, ...] | None:

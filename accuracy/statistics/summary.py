@@ -316,9 +316,6 @@ def summarise(
     ``results`` changes nothing.
     """
 
-    def counts(one: CheckpointResult) -> bool:
-        return one.used and one.role is Role.CHECK
-
     def set_aside(one: CheckpointResult) -> bool:
         measured = one.vertical.measured or one.horizontal.measured
         return measured and not one.used and one.role is Role.CHECK and one.id in excluded_ids
@@ -333,10 +330,10 @@ def summarise(
             three_d=_three_d(chosen),
         )
 
-    summary = over([one for one in results if counts(one)])
+    summary = over([one for one in results if one.counts])
     if not any(set_aside(one) for one in results):
         return summary
-    return replace(summary, with_exclusions=over([one for one in results if counts(one) or set_aside(one)]))
+    return replace(summary, with_exclusions=over([one for one in results if one.counts or set_aside(one)]))
 
 
 def _heights(
