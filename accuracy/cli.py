@@ -294,7 +294,8 @@ def recheck_command(context: click.Context, /, folder: Path, **given: Any) -> No
 def compare(result_a: Path, result_b: Path, out: Path | None) -> None:
     """Say what changed from RESULT_A to RESULT_B: inputs, settings and figures."""
     from accuracy.record import read_result
-    from accuracy.reporting.difference import compare_results, difference_html, difference_text
+    from accuracy.reporting.difference import compare_results
+    from accuracy.reporting.difference_words import difference_html, difference_text
 
     if out is not None:
         check_folder(out)

@@ -15,7 +15,7 @@ import pyproj
 
 from accuracy.conversion import convert, undulation_m
 from accuracy.errors import FrameError, RequestError, TrajectoryError
-from accuracy.explaining.conditions import capture_times, join_conditions
+from accuracy.explaining.conditions import capture_times, join_conditions, times_given
 from accuracy.explaining.mistake_times import find_time_slip, slip_between
 from accuracy.frames import WorkingFrame, declared_crs
 from accuracy.job import Job, RunInput, TrajectoryInput
@@ -228,17 +228,21 @@ def conditions_of(
 
 
 def time_slip(rig: Trajectory, patches: Sequence[Patch]) -> Mistake | None:
-    """A leap-second, time-zone or week slip between the points' times and the rig's; None where they fit."""
+    """A leap-second, time-zone or week slip between the points' times and the rig's; None where they fit.
+
+    Patches whose times are all zero have none: a drive on a Sunday morning would seem an hour or two off.
+    """
     if rig.time_s is None or rig.time_scale != "gps":
         return None
     first, last = float(rig.time_s[0]), float(rig.time_s[-1])
     spans = []
     for patch in patches:
-        if patch.gps_time_s is None or not len(patch):
+        if patch.gps_time_s is None or not (known := times_given(patch.gps_time_s)).any():
             continue
+        time_s = patch.gps_time_s[known]
         # The week of points that count seconds of it is the rig's own.
         zero = ADJUSTED_GPS_ZERO_S if patch.time_kind == "adjusted-gps" else first - first % WEEK_S
-        spans.append((float(patch.gps_time_s.min()) + zero, float(patch.gps_time_s.max()) + zero))
+        spans.append((float(time_s.min()) + zero, float(time_s.max()) + zero))
     if not spans:
         return None
     return find_time_slip((min(low for low, _ in spans), max(high for _, high in spans)), (first, last))

@@ -12,6 +12,7 @@ from pathlib import Path
 import numpy as np
 import pyproj
 
+from accuracy.explaining.condition_effects import condition_effects
 from accuracy.explaining.mistakes import find_mistakes, frame_facts
 from accuracy.frames import WorkingFrame, working_frame
 from accuracy.model import (
@@ -96,7 +97,4 @@ def _effects(
     joined = [one for one in conditions if one.why_not is None and one.checkpoint_id in residual_m]
     if not joined:
         return ()
-    # Loaded only here: a recheck of a run without a drive should not wait for its tests.
-    from accuracy.explaining.conditions import condition_effects
-
     return condition_effects([residual_m[one.checkpoint_id] for one in joined], joined)

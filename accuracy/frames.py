@@ -9,15 +9,14 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Literal
 
 import numpy as np
 import pyproj
 
 from accuracy.errors import FrameError
+from accuracy.model import HeightKind
+from accuracy.rounding import shortened
 from accuracy.units import LengthUnit
-
-HeightKind = Literal["ellipsoidal", "orthometric"]
 
 # Lengths one part in a hundred off the truth are no survey's: beyond every national grid and every
 # zone within reach of its meridian (our own limit).
@@ -78,10 +77,9 @@ def working_frame(
         )
     silent = [path.name for path, found in files if found is None]
     if crs is None and distinct and silent:
-        some = ", ".join(silent[:3]) + (f" and {len(silent) - 3} more" if len(silent) > 3 else "")
         carries = "carries" if len(silent) == 1 else "carry"
         remarks.append(
-            f"{some} {carries} no coordinate system record: that it is the other clouds' "
+            f"{shortened(silent, 3)} {carries} no coordinate system record: that it is the other clouds' "
             f'"{distinct[0][1].name}" is taken on the surveyor\'s word.'
         )
     if crs is None and distinct:

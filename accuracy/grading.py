@@ -39,7 +39,7 @@ from accuracy.statistics.influence import influence
 from accuracy.statistics.intervals import probability_rmse_below
 from accuracy.statistics.stated import rmse_interval
 from accuracy.statistics.summary import summarise
-from accuracy.subsets import attribute
+from accuracy.subsets import attribute, nobody_has
 from accuracy.units import LengthUnit
 
 
@@ -95,7 +95,8 @@ def _singled_out(
     parts = []
     for where in sorted(wanted - {()}):
         members = [c for c in checkpoints if all(attribute(c, name) == value for name, value in where)]
-        parts.append(evidence_from(members, summarise(members), subset=dict(where)))
+        why = None if members else nobody_has(checkpoints, dict(where))
+        parts.append(evidence_from(members, summarise(members), subset=dict(where), why_nobody=why))
     return tuple(parts)
 
 
@@ -164,11 +165,7 @@ def _parts(figure: Figure, sample: Sample, component: Component, summary: Summar
     if figure.grows_with == "larger axis":
         axes = () if summary.horizontal is None else (summary.horizontal.easting, summary.horizontal.northing)
         return tuple(_part(sample.axis(index), axis) for index, axis in enumerate(axes))
-    whole = {
-        Component.VERTICAL: summary.vertical,
-        Component.HORIZONTAL: summary.horizontal,
-        Component.THREE_D: summary.three_d,
-    }[component]
+    whole = summary.of(component)
     return () if whole is None else (_part(sample, whole),)
 
 
@@ -193,21 +190,28 @@ def _face_shift(checkpoints: Sequence[CheckpointResult]) -> FaceShift | None:
 
 
 def _influence(verdicts: Sequence[Verdict], evidence: Evidence) -> dict[str, tuple[CheckpointInfluence, ...]]:
-    """What leaving out each checkpoint would do to the standard's own figure, by component with a class."""
+    """What leaving out each checkpoint would do to the standard's own figure, by component with a class.
+
+    Checkpoints at one place are left out together: any one of them would leave the others to say the same.
+    """
     found = {}
     for verdict in verdicts:
         figure = STANDARDS[verdict.standard].figures.get(verdict.component)
         if figure is None or verdict.class_m is None or verdict.component.value in found:
             continue
         sample = figure.sample(evidence)
-        if verdict.tested_m is None or sample.n < 2:
+        members = sample.at.members
+        if verdict.tested_m is None or len(members) < 2:
             continue
-        without = [figure.tested_m(sample.without(index)) for index in range(sample.n)]
+        without = [figure.tested_m(sample.without(*those)) for those in members]
         known = [one for one in without if one is not None]
         # Where one removal leaves no figure at all, none is told: the answer would have a hole.
-        if len(known) == sample.n:
+        if len(known) == len(members):
             found[verdict.component.value] = influence(
-                verdict.tested_m, known, ids=sample.ids, limit_m=verdict.class_m
+                verdict.tested_m,
+                known,
+                ids=[", ".join(sample.ids[index] for index in those) for those in members],
+                limit_m=verdict.class_m,
             )
     return found
 

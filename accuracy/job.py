@@ -3,16 +3,16 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Literal
 
 from accuracy.errors import RequestError
-from accuracy.model import ClassRequest, Exclusion, label_of
+from accuracy.model import ClassRequest, Exclusion, HeightKind, label_of
 from accuracy.reading.cloud_keeping import PatchWindow
 from accuracy.reading.patches import PointSelection
-from accuracy.reading.table_types import HeightKind, TableOptions
+from accuracy.reading.table_types import TableOptions
 from accuracy.reading.trajectory import TrajectoryFormat
 from accuracy.reading.trajectory_polar import PolarSetup
 from accuracy.units import LengthUnit
@@ -148,6 +148,34 @@ class CloudOfRun:
         return label_of(self.run.name, self.cloud.name)
 
 
+def _check_kinds(clouds: Sequence[CloudOfRun]) -> None:
+    """Like is held against like by the names of clouds, and every table calls a cloud by its label."""
+    named = next((one for one in clouds if one.cloud.name is not None), None)
+    unnamed = next((one for one in clouds if one.cloud.name is None), None)
+    if named is not None and unnamed is not None:
+        raise RequestError(
+            f'run "{named.run.name}" names its cloud "{named.cloud.name}", and the cloud of run '
+            f'"{unnamed.run.name}" has no name',
+            remedy="Name the clouds of every run or of none: like is held against like by their names.",
+        )
+    labels: set[str] = set()
+    kinds: dict[str, str] = {}
+    for one in clouds:
+        if one.label in labels:
+            raise RequestError(
+                f'two clouds of this job would be called "{one.label}"',
+                remedy="Give one of their runs another name.",
+            )
+        labels.add(one.label)
+        name = one.cloud.name or ""
+        first = kinds.setdefault(name.casefold(), name)
+        if first != name:
+            raise RequestError(
+                f'clouds are named "{first}" and "{name}"',
+                remedy="Write one kind of cloud alike in every run: like is held against like.",
+            )
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class GroundInput:
     """Ground coordinates: a factor, or the height to compute it from, and the scaling's origin."""
@@ -226,51 +254,26 @@ class Job:
     job_file: Path | None = None
 
     def __post_init__(self) -> None:
-        clouds = self.clouds
-        unnamed = [one for one in clouds if one.cloud.name is None]
-        if unnamed and len(unnamed) < len(clouds):
-            named = next(one for one in clouds if one.cloud.name is not None)
-            raise RequestError(
-                f'run "{named.run.name}" names its cloud "{named.cloud.name}", and the cloud of run '
-                f'"{unnamed[0].run.name}" has no name',
-                remedy="Name the clouds of every run or of none: like is held against like by their names.",
-            )
-        kinds_as_written: dict[str, str] = {}
-        for one in clouds:
-            if one.cloud.name is not None:
-                first = kinds_as_written.setdefault(one.cloud.name.casefold(), one.cloud.name)
-                if first != one.cloud.name:
-                    raise RequestError(
-                        f'clouds are named "{first}" and "{one.cloud.name}"',
-                        remedy="Write one kind of cloud alike in every run: like is held against like.",
-                    )
-        labels = [one.label for one in clouds]
-        twice = next((label for label in labels if labels.count(label) > 1), None)
-        if twice is not None:
-            raise RequestError(
-                f'two clouds of this job would be called "{twice}"',
-                remedy="Give one of their runs another name.",
-            )
-        known = self._run_names
+        _check_kinds(self.clouds)
         for what, key, run in (
             ("the statement is to speak of", "statement_run", self.statement_run),
             ("the baseline is to be", "baseline_run", self.baseline_run),
         ):
-            if run is not None and run not in known:
+            if run is not None and run not in self._run_names:
                 raise RequestError(
                     f'{what} run "{run}", and there is no such run',
                     place=f"key {key}",
-                    remedy=f"Use one of {', '.join(known)}.",
+                    remedy=f"Use one of {', '.join(self._run_names)}.",
                 )
-        kinds = [one.cloud.name for one in clouds if one.run.name == self.statement_run]
+        kinds = [one.cloud.name for one in self.clouds if one.run.name == self.statement_run]
         if self.statement_cloud is not None and self.statement_cloud not in kinds:
-            of_run = [name for name in kinds if name is not None]
+            named = [name for name in kinds if name is not None]
             raise RequestError(
                 f'the statement is to speak of the cloud "{self.statement_cloud}" of run '
                 f'"{self.statement_run}", which has no such cloud',
                 place="key statement_cloud",
-                remedy=f"Use one of {', '.join(of_run)}."
-                if of_run
+                remedy=f"Use one of {', '.join(named)}."
+                if named
                 else "Name the run's clouds: [[run.cloud]].",
             )
         self._check_relative()

@@ -10,7 +10,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Literal, NewType
 
-from accuracy.reading.table_types import HeightKind
+from accuracy.model import HeightKind
 from accuracy.reading.trajectory import TrajectoryFormat
 from accuracy.reading.trajectory_polar import PolarSetup
 from accuracy.units import LengthUnit
@@ -30,6 +30,7 @@ class CheckpointsEntry:
     columns: str | None = None
     unit: LengthUnit | None = None
     height_unit: LengthUnit | None = None
+    decimal_mark: Literal[".", ","] | None = None
     average_duplicates: bool = False
     crs: str | None = None
     heights: HeightKind | None = None

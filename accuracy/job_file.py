@@ -181,6 +181,7 @@ def _job(entries: JobEntries, path: Path) -> Job:
             columns=table.columns,
             unit=table.unit,
             height_unit=table.height_unit,
+            decimal_mark=table.decimal_mark,
             average_duplicates=table.average_duplicates,
         ),
         survey_sigma_m=(

@@ -16,6 +16,7 @@ from accuracy.explaining.mistakes import CloudBoxes, find_apart, frame_facts
 from accuracy.frames import WorkingFrame
 from accuracy.model import Checkpoint, FloatArray, Mistake
 from accuracy.reading.cloud_header import CloudHeader
+from accuracy.rounding import shortened
 
 _MOST_NAMED = 8
 
@@ -56,12 +57,11 @@ def some_off_the_cloud(
     if not off.any() or (2 * off.sum() < off.size and not boxes.far_off(*plan)[off].all()):
         return ()
     ids = [point.id for point, is_off in zip(checkpoints, off, strict=True) if is_off]
-    more = f" and {len(ids) - _MOST_NAMED} more" if len(ids) > _MOST_NAMED else ""
+    named = shortened(ids, _MOST_NAMED)
     return tuple(
         dataclasses.replace(
             mistake,
-            evidence=f"These checkpoints do not lie on the cloud: {', '.join(ids[:_MOST_NAMED])}{more}. "
-            f"{mistake.evidence}",
+            evidence=f"These checkpoints do not lie on the cloud: {named}. {mistake.evidence}",
         )
         for mistake in _suggested(boxes, frame, checkpoints)
     )

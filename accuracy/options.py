@@ -39,6 +39,7 @@ table_options = grouped(
     click.option("--columns", help="Column names, in order, of a table without headings: id,easting,..."),
     click.option("--unit", help="Unit of the table: metre, international-foot or us-survey-foot."),
     click.option("--height-unit", help="Unit of the table's heights where it differs."),
+    click.option("--decimal-mark", type=click.Choice([".", ","]), help="Where the table leaves it open."),
     click.option("--average-duplicates", is_flag=True, help="Average repeated occupations of one id."),
 )
 survey_options = grouped(

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import dataclasses
 from collections.abc import Mapping, Sequence
+from contextlib import nullcontext
 from dataclasses import dataclass
 
 from accuracy import __version__
@@ -21,11 +22,13 @@ from accuracy.grading import graded_record
 from accuracy.inputs import input_files, settings_in_words
 from accuracy.itself import against_itself, relative_accuracy
 from accuracy.job import CloudOfRun, Job, RunInput
+from accuracy.job_keys import as_keys, keys_in_errors
 from accuracy.matching.measure import matching_settings
 from accuracy.matching.target import TargetSettings
 from accuracy.matching.template import BUILT_IN, Template, load_templates
 from accuracy.measuring import check_radius, checkpoint_result
 from accuracy.model import (
+    SPEED,
     Checkpoint,
     CheckpointResult,
     ContractLimit,
@@ -56,7 +59,6 @@ from accuracy.reading.kept import rounded
 from accuracy.reading.patches import gather_patches
 from accuracy.reading.table_types import CheckpointTable
 from accuracy.runs import compare_records
-from accuracy.statistics.comparison_groups import SPEED
 from accuracy.subsets import check_attribute, expanded
 from accuracy.units import LengthUnit
 
@@ -77,8 +79,13 @@ def measure(job: Job, progress: Progress = no_progress) -> Measured:
     """Do everything that a job asks for.
 
     Raises AccuracyError, naming the file and the place in it, for whatever cannot be used; nothing
-    is half done then.
+    is half done then. It names options or, for a job file, keys.
     """
+    with nullcontext() if job.job_file is None else keys_in_errors():
+        return _measured(job, progress)
+
+
+def _measured(job: Job, progress: Progress) -> Measured:
     if job.frame.grids is not None:
         use_grid_folder(job.frame.grids)
     headers = {one.label: read_headers(one.cloud.files) for one in job.clouds}
@@ -219,7 +226,10 @@ def _placed(job: Job, table: CheckpointTable, frame: WorkingFrame) -> Placed:
         ground=ground,
     )
     placed = place(table, frame, options)
-    return dataclasses.replace(placed, remarks=(*table.remarks, *placed.remarks))
+    remarks = (*table.remarks, *placed.remarks)
+    return dataclasses.replace(
+        placed, remarks=remarks if job.job_file is None else tuple(as_keys(said) for said in remarks)
+    )
 
 
 def _with_survey_sigma(

@@ -7,7 +7,7 @@ the kind of height. Each step is either asked for or left out; nothing is guesse
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
@@ -15,9 +15,9 @@ import pyproj
 
 from accuracy.conversion import convert, datum_remark, undulation_m
 from accuracy.errors import FrameError, RequestError
-from accuracy.frames import HeightKind, WorkingFrame, declared_crs, height_kind
+from accuracy.frames import WorkingFrame, declared_crs, height_kind
 from accuracy.ground import GroundScale
-from accuracy.model import Checkpoint, FloatArray
+from accuracy.model import Checkpoint, FloatArray, HeightKind
 from accuracy.reading.table_types import CheckpointTable
 from accuracy.rounding import counted
 
@@ -97,25 +97,8 @@ class _Heights:
     ) -> _Heights:
         """What is declared stands above what a system says, and that above the table's heading."""
         by_system = None if source is None else height_kind(source)
-        heights = cls(
-            table=options.table_heights or by_system or table.height_kind,
-            cloud=options.cloud_heights or frame.height_kind,
-            by_systems=options.geoid is None
-            and source is not None
-            and frame.crs is not None
-            and _has_height(source)
-            and _has_height(frame.crs),
-            remarks=(),
-        )
-        return replace(heights, remarks=heights._contradictions(table, frame, options, by_system))
-
-    def _contradictions(
-        self,
-        table: CheckpointTable,
-        frame: WorkingFrame,
-        options: PlacingOptions,
-        by_system: HeightKind | None,
-    ) -> tuple[str, ...]:
+        of_table = options.table_heights or by_system or table.height_kind
+        of_cloud = options.cloud_heights or frame.height_kind
         remarks = [
             f"{where} says {said} heights; they were declared {declared}."
             for where, said, declared in (
@@ -125,12 +108,21 @@ class _Heights:
             )
             if said and declared and said != declared
         ]
-        if self.table and not self.cloud:
+        if of_table and not of_cloud:
             remarks.append(
-                f"The checkpoints have {self.table} heights; of which kind the cloud's are, nothing "
+                f"The checkpoints have {of_table} heights; of which kind the cloud's are, nothing "
                 "says. That they are of the same kind is taken on the surveyor's word."
             )
-        return tuple(remarks)
+        return cls(
+            table=of_table,
+            cloud=of_cloud,
+            by_systems=options.geoid is None
+            and source is not None
+            and frame.crs is not None
+            and _has_height(source)
+            and _has_height(frame.crs),
+            remarks=tuple(remarks),
+        )
 
     def refuse_mixed(self, path: Path) -> None:
         """Raise FrameError where the kinds differ and nothing brings one to the other."""

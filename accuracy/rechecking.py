@@ -14,6 +14,8 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Literal
 
+import numpy as np
+
 from accuracy.errors import RecordError, RequestError
 from accuracy.grading import graded_record
 from accuracy.itself import relative_accuracy
@@ -29,11 +31,12 @@ from accuracy.model import (
     RunRecord,
     no_progress,
 )
+from accuracy.model.places import places
 from accuracy.reading.kept import MARKS_NAME, archive_bytes, marks_to_keep
 from accuracy.reading.kept_drives import KEPT
 from accuracy.reclassing import ClassChange, changed_requests
 from accuracy.record import RESULT_NAME, read_sealed
-from accuracy.rounding import LengthText
+from accuracy.rounding import LengthText, at_places
 from accuracy.runs import compare_records
 from accuracy.standards import overall_outcome
 from accuracy.statistics.influence import folds
@@ -299,21 +302,36 @@ def _parts(
     requests: tuple[ClassRequest, ...],
     result: Result,
 ) -> tuple[PartFigures, ...]:
-    """The statement's run graded on each part of the checkpoints that count."""
+    """The statement's run graded on each part of the checkpoints that count.
+
+    Checkpoints at one place stay together: else each fold would be tested on what the others hold too.
+    """
     if asked == "none":
         return ()
-    ids = [point.id for point in record.checkpoints if point.used]
+    points = [point for point in record.checkpoints if point.used]
+    ids = [point.id for point in points]
+    at = places(np.array([(p.easting_m, p.northing_m, p.height_m) for p in points]).reshape(-1, 3))
+    together = [tuple(ids[index] for index in those) for those in at.members]
     if asked == "leave-one-out":
-        groups = [(f"without {name}", tuple(one for one in ids if one != name)) for name in ids]
+        groups = [
+            (f"without {', '.join(those)}", tuple(one for one in ids if one not in those))
+            for those in together
+        ]
     else:
         number = int(asked)
-        if not 2 <= number <= len(ids):
+        if not 2 <= number <= len(together):
             raise RequestError(
-                f"{len(ids)} checkpoints cannot be dealt into {number} folds",
-                remedy="Ask for at least 2 folds and no more than there are checkpoints.",
+                f"{at_places(len(ids), len(together))} cannot be dealt into {number} folds",
+                remedy="Ask for at least 2 folds and no more than there are "
+                f"{'checkpoints' if len(together) == len(ids) else 'places'}.",
             )
-        dealt = folds(ids, number, seed=seed)
-        groups = [(f"fold {index} of {number}", fold) for index, fold in enumerate(dealt, start=1)]
+        # The first by name stands for its place, so that the order of the rows changes nothing.
+        place_of = {min(those): those for those in together}
+        dealt = folds(list(place_of), number, seed=seed)
+        groups = [
+            (f"fold {index} of {number}", tuple(one for name in fold for one in place_of[name]))
+            for index, fold in enumerate(dealt, start=1)
+        ]
     figures = []
     for name, members in groups:
         part = Subset(ids=frozenset(members), words=None)

@@ -78,16 +78,16 @@ def _changed(
         if name in change.drop:
             if before is None or now is not None:
                 raise _cannot_drop(name, "there is none" if before is None else "a new one is asked for")
-            sentences.append(f"{_DROPPED}: {_told(field, before, text)}.")
+            sentences.append(f"{_DROPPED}: {_told(name, before, text)}.")
         elif now is not None:
             fields[field] = now
             if before not in (None, now):
-                asked = _value(field, before, text)
-                sentences.append(f"Graded against {_told(field, now, text)}, where {asked} was asked before.")
+                asked = _value(name, before, text)
+                sentences.append(f"Graded against {_told(name, now, text)}, where {asked} was asked before.")
         elif before is not None and field in STANDARDS[key].takes:
             fields[field] = before
         elif before is not None:
-            unknown.append(_told(field, before, text))
+            unknown.append(_told(name, before, text))
     if unknown:
         sentences.append(f"No longer graded, because {key} has no such class: {', '.join(unknown)}.")
     return ClassRequest(standard=key, **fields), tuple(sentences)  # type: ignore[arg-type]
@@ -109,16 +109,15 @@ def _kept(beside: Sequence[ClassRequest], drop: Sequence[str]) -> tuple[list[Cla
     return kept, tuple(sentences)
 
 
-def _value(field: str, value: object, text: LengthText) -> str:
-    if field.endswith("_m") and isinstance(value, float):
+def _value(name: str, value: object, text: LengthText) -> str:
+    if _CLASSES[name].endswith("_m") and isinstance(value, float):
         return f"{text.class_value(value)} {text.small_symbol}"
-    return f"1:{value:,.0f}" if field == "map_scale" else str(value)
+    return f"1:{value:,.0f}" if name == "map-scale" else str(value)
 
 
-def _told(field: str, value: object, text: LengthText) -> str:
-    name = next(name for name, known in _CLASSES.items() if known == field)
+def _told(name: str, value: object, text: LengthText) -> str:
     called = {"class-name": "class", "map-scale": "map scale", "contour-interval": "contour interval of"}
-    words = _value(field, value, text)
+    words = _value(name, value, text)
     return f"{called[name]} {words}" if name in called else f"the {name} class of {words}"
 
 

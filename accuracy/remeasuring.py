@@ -15,8 +15,10 @@ from accuracy.measuring import check_radius, checkpoint_result, measuring_words
 from accuracy.model import Checkpoint, CheckpointResult, Patch, Progress, Result, RunRecord
 from accuracy.picturing import own_marks
 from accuracy.reading.kept import load_patches
+from accuracy.rounding import shortened
 
 _MEASURED = ("vertical", "horizontal", "face")
+_MOST_NAMED = 8
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -69,7 +71,7 @@ def measured_again(
         )
         remarks += [] if cut is None else [cut]
     elif differing:
-        remarks.append(f"{_named(differing)} when the kept patches were measured again.")
+        remarks.append(f"{_differ(differing)} when the kept patches were measured again.")
     return Remeasured(
         checkpoints=tuple(checkpoints),
         other_radius=other_radius,
@@ -94,10 +96,9 @@ def where_thinned(patches: Collection[Patch], radius_m: float) -> str | None:
     )
 
 
-def _named(ids: tuple[str, ...], most: int = 8) -> str:
-    more = f" and {len(ids) - most} more" if len(ids) > most else ""
+def _differ(ids: tuple[str, ...]) -> str:
     verb = "differs" if len(ids) == 1 else "differ"
-    return f"The measurement at {', '.join(ids[:most])}{more} {verb} from the record"
+    return f"The measurement at {shortened(ids, _MOST_NAMED)} {verb} from the record"
 
 
 def new_settings(
@@ -116,7 +117,7 @@ def told(fresh: Mapping[str, Remeasured], statement: str) -> list[str]:
     """What measuring again showed, for the end of the command."""
     if fresh[statement].other_radius:
         return list(fresh[statement].remarks)
-    found = [f"{_named(run.differing)} of run {name}." for name, run in fresh.items() if run.differing]
+    found = [f"{_differ(run.differing)} of run {name}." for name, run in fresh.items() if run.differing]
     many = f" of each of {len(fresh)} runs" if len(fresh) > 1 else ""
     count = len(fresh[statement].checkpoints)
     return found or [f"Measured again from the kept patches: all {count} checkpoints{many} are as recorded."]

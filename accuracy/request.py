@@ -119,6 +119,7 @@ def table_options(given: Mapping[str, Any]) -> TableOptions:
         columns=given["columns"],
         unit=_unit(given["unit"]),
         height_unit=_unit(given["height_unit"]),
+        decimal_mark=given["decimal_mark"],
         average_duplicates=given["average_duplicates"],
     )
 

@@ -6,7 +6,7 @@ its limit would print alike although one exceeds the other, digits are added unt
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from decimal import ROUND_HALF_EVEN, Decimal
 from fractions import Fraction
@@ -48,10 +48,21 @@ def in_a_row(names: Iterable[str], last: str = "and") -> str:
     return f"{', '.join(most)} {last} {end}" if most else end
 
 
+def shortened(names: Sequence[str], most: int) -> str:
+    """The first so many of the names, and how many more there are: a, b and 3 more."""
+    shown = ", ".join(names[:most])
+    return shown if len(names) <= most else f"{shown} and {len(names) - most} more"
+
+
 def at_places(n: int, places: int | None, noun: str = "checkpoint") -> str:
     """How many there are, and at how many places where some share one: 36 checkpoints at 35 places."""
     said = counted(n, noun)
     return said if places in (None, n) else f"{said} at {places:,} {'place' if places == 1 else 'places'}"
+
+
+def places_beside(n: int, places: int | None) -> str:
+    """The same for the cell of a table, whose heading says what it counts: 36 at 35."""
+    return f"{n:,}" if places in (None, n) else f"{n:,} at {places:,}"
 
 
 def speed(km_per_h: float, unit: LengthUnit = LengthUnit.METRE, *, in_brackets: bool = False) -> str:

@@ -11,11 +11,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from accuracy.model import (
-    AxisSummary,
     ClassRequest,
     Component,
     GradedRun,
-    HorizontalSummary,
     Interval,
     Outcome,
     RuleOutcome,
@@ -23,12 +21,11 @@ from accuracy.model import (
     RunMatrix,
     RunRecord,
     SpeedDecision,
-    ThreeDSummary,
     Verdict,
 )
 from accuracy.rounding import LengthText
 from accuracy.statistics.comparison import compare_all_runs, run_matrix
-from accuracy.statistics.comparison_groups import SPEED, compare_by_attributes
+from accuracy.statistics.comparison_groups import compare_by_attributes
 from accuracy.statistics.speed import decide_fastest
 from accuracy.units import LengthUnit
 
@@ -80,7 +77,7 @@ def compare_records(
         for cloud in dict.fromkeys(one.cloud for one in records)
     ]
     return Compared(
-        comparisons=tuple(one for one in comparisons if one.n > 0),
+        comparisons=tuple(comparisons),
         matrices=tuple(matrices),
         decisions=tuple(decision for decision in decisions if decision is not None),
     )
@@ -102,12 +99,11 @@ def _decision(
         if verdict is None or verdict.class_m is None:
             return None
         class_m = verdict.class_m
-        speed = record.attributes.get(SPEED)
-        figures = _figures(record, component)
+        figures = record.summary.of(component)
         graded.append(
             GradedRun(
                 name=record.name,
-                speed_m_per_s=None if speed is None else float(speed) / 3.6,
+                speed_km_per_h=record.speed_km_per_h,
                 outcome=verdict.outcome,
                 tested_m=verdict.tested_m,
                 interval_95_m=interval_of_tested(verdict),
@@ -117,7 +113,7 @@ def _decision(
                 tested_name=verdict.tested_name or "RMSE",
             )
         )
-    if class_m is None or all(one.speed_m_per_s is None for one in graded):
+    if class_m is None or all(one.speed_km_per_h is None for one in graded):
         return None
     decided = decide_fastest(graded, class_m=class_m, component=component, text=text)
     return dataclasses.replace(decided, cloud=records[0].cloud)
@@ -129,17 +125,6 @@ def _why_not_graded(verdict: Verdict) -> str:
         return ""
     open_rules = [rule for rule in verdict.rules if rule.decisive and rule.outcome is not RuleOutcome.MET]
     return " ".join(rule.words for rule in open_rules) or verdict.why
-
-
-def _figures(
-    record: RunRecord, component: Component
-) -> AxisSummary | HorizontalSummary | ThreeDSummary | None:
-    summary = record.summary
-    return {
-        Component.VERTICAL: summary.vertical,
-        Component.HORIZONTAL: summary.horizontal,
-        Component.THREE_D: summary.three_d,
-    }[component]
 
 
 def interval_of_tested(verdict: Verdict) -> Interval | None:

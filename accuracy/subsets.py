@@ -5,17 +5,19 @@ Part of the pipeline: ids and rules in, ids and words out; no figure is computed
 
 from __future__ import annotations
 
-from collections.abc import Collection, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from difflib import get_close_matches
 from pathlib import Path
 
 from accuracy.errors import RequestError
 from accuracy.model import Checkpoint, CheckpointResult
-from accuracy.rounding import counted
+from accuracy.rounding import counted, in_a_row
 from accuracy.statistics.influence import random_subset
 
 _FIELDS = ("cover", "role", "mark")
+MOST_VALUES = 12
+"""Of an attribute, named where one is not among them."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -96,12 +98,33 @@ def _having(
     everyone: Sequence[CheckpointResult], among: Sequence[CheckpointResult], name: str, value: str
 ) -> list[CheckpointResult]:
     check_attribute(name, everyone)
-    values = sorted({found for point in everyone if (found := attribute(point, name)) is not None})
+    values = _values(everyone, name)
     if value not in values:
-        raise RequestError(
-            f'no checkpoint has {name} "{value}"', remedy=f"There are {', '.join(values[:12])}."
-        )
+        raise RequestError(f'no checkpoint has {name} "{value}"', remedy=f"There are {_some(values)}.")
     return [point for point in among if attribute(point, name) == value]
+
+
+def _values(checkpoints: Sequence[CheckpointResult], name: str) -> list[str]:
+    return sorted({found for point in checkpoints if (found := attribute(point, name)) is not None})
+
+
+def _some(values: Sequence[str], *, quoted: bool = False) -> str:
+    """The first of them; in quotes where a report may print them, which converts no length within."""
+    more = len(values) - MOST_VALUES
+    named = [f'"{value}"' if quoted else value for value in values[:MOST_VALUES]]
+    return ", ".join(named) + (f" and {more} more" if more > 0 else "")
+
+
+def nobody_has(checkpoints: Sequence[CheckpointResult], where: Mapping[str, str]) -> str:
+    """Why no checkpoint has all of these attributes: which of them none has, and what there is instead."""
+    said = []
+    for name, value in where.items():
+        values = _values(checkpoints, name)
+        if value not in values:
+            there = f"there are {_some(values, quoted=True)}" if values else "none has any"
+            said.append(f'no checkpoint has {name} "{value}" ({there})')
+    together = in_a_row([f'{name} "{value}"' for name, value in where.items()])
+    return "; ".join(said) or f"no checkpoint has {together} together"
 
 
 def check_attribute(

@@ -2,13 +2,11 @@
 
 from __future__ import annotations
 
-import importlib.util
 import os
 import tarfile
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
-from types import ModuleType
 
 import hypothesis
 import laspy
@@ -117,25 +115,3 @@ def make_site() -> Callable[..., Site]:
 
 def _pavement_m(easting_m: np.ndarray) -> np.ndarray:
     return 4.0 + 0.012 * (easting_m - 352_400.0)
-
-
-def _loaded(name: str) -> ModuleType:
-    source = Path(__file__).resolve().parent / f"{name}.py"
-    spec = importlib.util.spec_from_file_location(name, source)
-    assert spec is not None
-    assert spec.loader is not None
-    module = importlib.util.module_from_spec(spec)
-    spec.loader.exec_module(module)
-    return module
-
-
-@pytest.fixture(scope="session")
-def report_cases() -> ModuleType:
-    """The invented results of tests/report_cases.py."""
-    return _loaded("report_cases")
-
-
-@pytest.fixture(scope="session")
-def chapter_cases() -> ModuleType:
-    """The invented chapters of tests/chapter_cases.py."""
-    return _loaded("chapter_cases")

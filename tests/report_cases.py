@@ -7,7 +7,7 @@ from the product's own statistics, so that a report can be looked at and tested 
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import replace
+from dataclasses import fields, is_dataclass, replace
 
 import numpy as np
 from scipy import stats
@@ -451,3 +451,14 @@ CASES: dict[str, Callable[[], Result]] = {
     ),
     "nothing": nothing_measured,
 }
+
+
+def texts(part: object) -> list[str]:
+    """Every string in a view, however deep."""
+    if isinstance(part, str):
+        return [part]
+    if isinstance(part, tuple):
+        return [t for item in part for t in texts(item)]
+    if is_dataclass(part):
+        return [t for f in fields(part) for t in texts(getattr(part, f.name))]
+    return []

@@ -11,9 +11,9 @@ import numpy as np
 from accuracy.explaining.mistake_facts import FrameFacts
 from accuracy.explaining.mistake_judging import Candidate, clear, relevant_m, suggestion
 from accuracy.explaining.mistake_models import Explanation, Fit, Sample, columns_of
-from accuracy.explaining.mistake_words import Speech, named
+from accuracy.explaining.mistake_words import MOST_NAMED, Speech
 from accuracy.model import BoolArray, FloatArray, Mistake
-from accuracy.rounding import fixed
+from accuracy.rounding import fixed, shortened
 from accuracy.units import LengthUnit
 
 FOOT_M = LengthUnit.INTERNATIONAL_FOOT.metres
@@ -164,7 +164,7 @@ def _group(sample: Sample, context: HeightContext, off: BoolArray, *, name: str,
             kind,
             size,
             "m",
-            f"Heights of {count} of {n} checkpoints ({named(ids)}) differ by a constant "
+            f"Heights of {count} of {n} checkpoints ({shortened(ids, MOST_NAMED)}) differ by a constant "
             f"{speech.length(size, signed=True)} and the others do not (spread {speech.spread(fit.scale_m)} "
             f"after removal): {_constant_question(kind, size, error, context)}",
         )

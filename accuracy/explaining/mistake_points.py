@@ -13,8 +13,9 @@ from scipy.special import chdtr
 
 from accuracy.explaining.mistake_judging import Candidate, suggestion
 from accuracy.explaining.mistake_models import Explanation, Fit, Sample
-from accuracy.explaining.mistake_words import Speech, named
+from accuracy.explaining.mistake_words import MOST_NAMED, Speech
 from accuracy.model import SAME_PLACE_M, FloatArray, Mistake
+from accuracy.rounding import shortened
 
 SAME_AS_CONTROL_M = 0.05
 FACT_SCORE = 10.0
@@ -80,7 +81,7 @@ def duplicates(
     if not pairs:
         return []
     apart = [abs(float(height_m[a] - height_m[b])) for a, b in pairs]
-    listed = named([f"{ids[a]} and {ids[b]}" for a, b in pairs], 4)
+    listed = shortened([f"{ids[a]} and {ids[b]}" for a, b in pairs], 4)
     return [
         _fact(
             suggestion(
@@ -120,7 +121,7 @@ def control_among(
                 float(len(pairs)),
                 "checkpoints",
                 f"{_counted(len(pairs), 'checkpoint stands', 'checkpoints stand')} where a control point "
-                f"stands: {named(pairs)}. What helped to make the cloud cannot test it.",
+                f"stands: {shortened(pairs, MOST_NAMED)}. What helped to make the cloud cannot test it.",
             )
         )
     ]

@@ -6,15 +6,14 @@ from collections.abc import Iterator
 
 from accuracy.explaining.mistake_words import CHECK_BY
 from accuracy.model import Mistake
+from accuracy.reading.trajectory_times import DAY_S, WEEK_S
 
 # GPS minus UTC: 18 s since 2017-01-01, and one less at each leap second before (IERS Bulletin C 52).
 LEAP_SECONDS_S = (18, 17, 16, 15, 14, 13)
 HOUR_S = 3600.0
-WEEK_S = 604_800.0
 # The ten-bit week number of GPS starts again every 1024 weeks (IS-GPS-200).
 ROLLOVER_S = 1024 * WEEK_S
 _NOISE_S = 0.5
-_MOST_OF = 0.5
 _MOST_OUTSIDE = 0.02
 """Share of the cloud's time that may lie outside once the slip is taken off."""
 
@@ -51,12 +50,13 @@ def find_time_slip(
     return None
 
 
+_LEAST_SHARED = 0.5
+"""Of the shorter span."""
 # Zeros of other clocks that a column of GPS seconds may really count from.
 _OTHER_ZEROS = (
     (1e9, "a billion seconds (adjusted standard GPS time for GPS seconds)"),
     (315_964_800.0 - 18.0, "the years from 1970 to 1980 (Unix time for GPS seconds)"),
 )
-_DAY_S = 86_400.0
 
 
 def slip_between(span_s: tuple[float, float], other_s: tuple[float, float]) -> str | None:
@@ -69,12 +69,12 @@ def slip_between(span_s: tuple[float, float], other_s: tuple[float, float]) -> s
     shorter = min(span_s[1] - span_s[0], other_s[1] - other_s[0])
     slips = [(slip, words) for _, slip, words in _slips()]
     slips += [(sign * slip, words) for slip, words in _OTHER_ZEROS for sign in (1, -1)]
-    days = round((other_s[0] - span_s[0]) / _DAY_S)
+    days = round((other_s[0] - span_s[0]) / DAY_S)
     if days:
-        slips.append((days * _DAY_S, "one day" if abs(days) == 1 else f"{abs(days):,} days"))
+        slips.append((days * DAY_S, "one day" if abs(days) == 1 else f"{abs(days):,} days"))
     for slip, words in slips:
         shared = min(span_s[1], other_s[1] - slip) - max(span_s[0], other_s[0] - slip)
-        if shared > 0 and shared >= _MOST_OF * shorter:
+        if shared > 0 and shared >= _LEAST_SHARED * shorter:
             return f"{words} too {'late' if slip > 0 else 'early'}"
     return None
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 
 from accuracy.rounding import LengthText, fixed
@@ -17,10 +16,11 @@ CHECK_BY = {
     "wrong_zone": "Look up the zone in the data collector's job, and work out the site's longitude from one "
     "point.",
     "wrong_system": "Look up the coordinate system in the data collector's job, and name it with "
-    "--checkpoints-crs if it is that one.",
+    "--checkpoints-crs (checkpoints.crs in a job file) if it is that one.",
     "leading_digits": "Compare one coordinate of the table with the full coordinate of the same control "
     "point.",
-    "geographic": "Name the table's geographic system with --checkpoints-crs, or export plane coordinates.",
+    "geographic": "Name the table's geographic system with --checkpoints-crs (checkpoints.crs in a job "
+    "file), or export plane coordinates.",
     "ground_for_grid": "Ask whether the data collector was set to ground or to grid, and measure one long "
     "distance between two checkpoints with tape or total station.",
     "ellipsoidal_height": "Look up whether table and cloud carry ellipsoidal or orthometric heights, and "
@@ -77,7 +77,5 @@ class Speech:
         return f"({kept} of {n} checkpoints, spread {self.spread(left_m)} after removal)"
 
 
-def named(ids: Sequence[str], most: int = 6) -> str:
-    """Ids in a row, cut where they are too many to read."""
-    shown = ", ".join(ids[:most])
-    return shown if len(ids) <= most else f"{shown} and {len(ids) - most} more"
+MOST_NAMED = 6
+"""More ids in a row are too many to read."""

@@ -157,5 +157,10 @@ def _step(design: FloatArray, height: FloatArray, east: FloatArray, north: Float
     weights = np.linalg.pinv(both)[-1]
     errors = LumpyErrors.at(fit_lumps(both, height, east, north), east, north)
     step_m, (variance, dof) = float(weights @ height), errors.variance(weights)
-    odds = float(stats.t.sf(abs(step_m) / np.sqrt(max(variance, 1e-24)), max(dof, 20.0)))
-    return cut if abs(step_m) > STEP_M and odds < STEP_P else None
+    return cut if abs(step_m) > STEP_M and step_odds(step_m, variance, dof) < STEP_P else None
+
+
+def step_odds(step_m: float, variance_m2: float, dof: float) -> float:
+    """How seldom chance alone makes a step that high, to one side."""
+    # Few lines judge a step badly, but a kerb is no matter of odds: twenty degrees of freedom at least.
+    return float(stats.t.sf(abs(step_m) / np.sqrt(max(variance_m2, 1e-24)), max(dof, 20.0)))

@@ -30,6 +30,8 @@ PASS_GAP_S = 10.0
 class Components:
     """Variances of the single point and of each kind of group, and their degrees of freedom."""
 
+    groupings: tuple[IntArray, ...]
+    """(n,) labels 0 .. G-1 of each kind."""
     point_m2: float
     group_m2: tuple[float, ...]
     point_dof: float
@@ -41,11 +43,11 @@ class Components:
         there = [free for value, free in zip(self.group_m2, self.group_dof, strict=True) if value > 0]
         return min([*there, self.point_dof])
 
-    def variance(self, share: FloatArray, groupings: Sequence[IntArray]) -> tuple[float, float]:
+    def variance(self, share: FloatArray) -> tuple[float, float]:
         """Variance of sum(share * height), m2, and its degrees of freedom (GUM G.4.1)."""
         parts = [self.point_m2 * float(share @ share)]
         dof = [self.point_dof]
-        for variance, labels, free in zip(self.group_m2, groupings, self.group_dof, strict=True):
+        for variance, labels, free in zip(self.group_m2, self.groupings, self.group_dof, strict=True):
             if variance > 0:
                 parts.append(variance * float(np.sum(np.bincount(labels, weights=share) ** 2)))
                 dof.append(free)
@@ -54,14 +56,18 @@ class Components:
             return 0.0, self.point_dof
         return total, total**2 / sum(part**2 / max(free, 1.0) for part, free in zip(parts, dof, strict=True))
 
-    def covariance(self, matrix: FloatArray, groupings: Sequence[IntArray]) -> FloatArray:
+    def covariance(self, matrix: FloatArray) -> FloatArray:
         """(q, q) covariance of ``matrix`` (q, n) @ heights."""
         total = self.point_m2 * (matrix @ matrix.T)
-        for variance, labels in zip(self.group_m2, groupings, strict=True):
+        for variance, labels in zip(self.group_m2, self.groupings, strict=True):
             if variance > 0:
                 summed = np.array([np.bincount(labels, weights=row) for row in matrix])
                 total = total + variance * (summed @ summed.T)
         return np.asarray(total)
+
+    def beside(self, design: FloatArray, residual_m: FloatArray) -> Components:
+        """The same groups' where (n, p) other columns were fitted."""
+        return variance_components(design, residual_m, self.groupings)
 
 
 def variance_components(
@@ -110,7 +116,11 @@ def variance_components(
     group_dof = tuple(float(max(v, 0.5)) for v in expected[1:, 0])
     point_dof = float(max(n - p - sum(expected[1:, 0]), 1.0))
     return Components(
-        float(solution[0] * unit), tuple(float(v * unit) for v in solution[1:]), point_dof, group_dof
+        groupings=tuple(groupings),
+        point_m2=float(solution[0] * unit),
+        group_m2=tuple(float(v * unit) for v in solution[1:]),
+        point_dof=point_dof,
+        group_dof=group_dof,
     )
 
 

@@ -222,8 +222,8 @@ def _covariance(
         patches = groups[-1:] if len(kept) >= 60 else ()
         groups = (np.asarray(relabelled, dtype=np.int64), *patches)
     parts = variance_components(design, pseudo_m, groups)
-    _, dof = parts.variance(gain[0], groups)
-    by_patches = parts.covariance(gain, groups) * inflation(dof)
+    _, dof = parts.variance(gain[0])
+    by_patches = parts.covariance(gain) * inflation(dof)
     return by_lines if by_lines[0, 0] >= by_patches[0, 0] else by_patches
 
 

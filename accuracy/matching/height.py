@@ -12,9 +12,8 @@ import numpy as np
 from scipy import stats
 from scipy.spatial import cKDTree
 
-from accuracy.matching.around import CURVED_P, STEP_M, STEP_P, Around, loose_penalty
+from accuracy.matching.around import CURVED_P, STEP_M, STEP_P, Around, loose_penalty, step_odds
 from accuracy.matching.correlation import (
-    Components,
     cells,
     inflation,
     pass_contrasts,
@@ -229,27 +228,7 @@ class _Errors(Protocol):
 
     def covariance(self, matrix: FloatArray) -> FloatArray: ...
 
-
-@dataclass(frozen=True, slots=True, eq=False)
-class _GroupedErrors:
-    """Errors shared within scan lines, strips and cells."""
-
-    components: Components
-    groupings: tuple[IntArray, ...]
-
-    @property
-    def point_m2(self) -> float:
-        return self.components.point_m2
-
-    @property
-    def least_dof(self) -> float:
-        return self.components.least_dof
-
-    def variance(self, share: FloatArray) -> tuple[float, float]:
-        return self.components.variance(share, self.groupings)
-
-    def covariance(self, matrix: FloatArray) -> FloatArray:
-        return self.components.covariance(matrix, self.groupings)
+    def beside(self, design: FloatArray, residual_m: FloatArray, /) -> _Errors: ...
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -261,8 +240,6 @@ class _Used:
     fitted_m: FloatArray
     residual_m: FloatArray
     passes: IntArray
-    groupings: tuple[IntArray, ...]
-    lumpy: LumpyErrors | None
     errors: _Errors
     lines: int | None
 
@@ -286,31 +263,22 @@ class _Used:
         fitted = x @ fit.coefficients
         residual = fit.pseudo_residual_m[kept]
         east, north = east_m[kept], north_m[kept]
-        groupings: tuple[IntArray, ...] = ()
         lines = None
-        lumpy = None
+        errors: _Errors
         if around is not None:
             plain = fit.residual_m[kept]
             price = float(residual @ residual) / max(float(plain @ plain), 1e-18)
-            lumpy = LumpyErrors.at(around.lumps.times(price), east, north)
-        errors: _Errors
-        if lumpy is None:
-            groupings, lines = error_groups(
+            errors = LumpyErrors.at(around.lumps.times(price), east, north)
+        else:
+            groups, lines = error_groups(
                 east, north, residual, passes[kept], None if time_s is None else time_s[kept]
             )
-            errors = _GroupedErrors(variance_components(x, residual, groupings), groupings)
-        else:
-            errors = lumpy
-        return cls(x, fitted + residual, fitted, residual, passes[kept], groupings, lumpy, errors, lines)
+            errors = variance_components(x, residual, groups)
+        return cls(x, fitted + residual, fitted, residual, passes[kept], errors, lines)
 
     def beside(self, columns: FloatArray) -> _Errors:
-        """The errors where further (n, q) columns are fitted; lumps were seen over a wider window."""
-        if self.lumpy is not None:
-            return self.lumpy
-        components = variance_components(
-            np.column_stack([self.design, columns]), self.residual_m, self.groupings
-        )
-        return _GroupedErrors(components, self.groupings)
+        """The errors where further (n, q) columns are fitted."""
+        return self.errors.beside(np.column_stack([self.design, columns]), self.residual_m)
 
 
 def error_groups(
@@ -375,8 +343,7 @@ def _shape_left(east_m: FloatArray, north_m: FloatArray, used: _Used, share: Flo
     weights = free / float(free @ free)
     height = float(weights @ e)
     variance, dof = used.beside(column[:, None]).variance(weights)
-    # Few lines judge a step badly, but a kerb is no matter of odds: twenty degrees of freedom at least.
-    odds = float(stats.t.sf(abs(height) / np.sqrt(max(variance, 1e-24)), max(dof, 20.0)))
+    odds = step_odds(height, variance, dof)
     if abs(height) < STEP_M or odds > _DOUBT_P:
         return _Left()
     certain = odds < STEP_P or _folded(east_m, north_m, e, height)

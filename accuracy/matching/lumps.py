@@ -23,7 +23,7 @@ from scipy import stats
 from accuracy.matching.correlation import cells, strips
 from accuracy.model import FloatArray, IntArray
 
-_GRID_HALF = 32
+_GRID_SIDE = 64
 _TEST_CELLS = (2.5, 5.0, 10.0)  # cells over the radius, to see whether neighbours agree at all
 _CHANCE = 1e-3
 _STRIPS = 24  # some 4 cm each over half a metre, as scan lines lie apart
@@ -84,6 +84,10 @@ class LumpyErrors:
         laid = np.array([self.grid.laid(row) for row in matrix])
         field = np.tensordot(laid, self.grid.smoothed(laid, self.lumps.length_m), ((1, 2), (1, 2)))
         return np.asarray(self.point_m2 * (matrix @ matrix.T) + self.lumps.field_m2 * field)
+
+    def beside(self, _design: FloatArray, _residual_m: FloatArray) -> LumpyErrors:
+        """The same: lumps were seen over a wider window than any further column of the fit."""
+        return self
 
 
 def neighbours_agree(
@@ -192,12 +196,13 @@ class _Grid:
     @classmethod
     def over(cls, east_m: FloatArray, north_m: FloatArray) -> _Grid:
         reach = max(float(np.max(np.abs(east_m))), float(np.max(np.abs(north_m))), 1e-6)
-        side = 2 * _GRID_HALF
-        step = 2 * reach / side
-        column = np.clip(np.floor((east_m + reach) / step).astype(np.int64), 0, side - 1)
-        row = np.clip(np.floor((north_m + reach) / step).astype(np.int64), 0, side - 1)
-        centre = np.asarray((np.arange(side) + 0.5) * step - reach, dtype=np.float64)
-        return cls(row * side + column, centre)
+        step = 2 * reach / _GRID_SIDE
+        column, row = (
+            np.clip(np.floor((along_m + reach) / step).astype(np.int64), 0, _GRID_SIDE - 1)
+            for along_m in (east_m, north_m)
+        )
+        centre = np.asarray((np.arange(_GRID_SIDE) + 0.5) * step - reach, dtype=np.float64)
+        return cls(row * _GRID_SIDE + column, centre)
 
     def laid(self, value: FloatArray) -> FloatArray:
         """(side, side) sums of the points' values."""

@@ -20,8 +20,8 @@ FEWEST_POINTS = 40
 """Fewer leave the size unproved and the uncertainty unsure."""
 SEEDS = 300
 """Random samples that candidates are made of."""
-CANDIDATES = 6
-LARGEST_UNCERTAINTY_M = 0.005
+_CANDIDATES = 6
+_LARGEST_UNCERTAINTY_M = 0.005
 TIMES_SCALE = 4.685
 """Points further off than this many robust scales carry no weight."""
 _MOST_SCATTER_M = 0.011
@@ -93,7 +93,7 @@ def best_supported(
     chosen: list[FloatArray] = []
     order = np.argsort(-support, kind="stable")
     for index in order:
-        if support[index] < max(8, least_share * support[order[0]]) or len(chosen) >= CANDIDATES:
+        if support[index] < max(8, least_share * support[order[0]]) or len(chosen) >= _CANDIDATES:
             break
         if all(np.linalg.norm(centres_m[index] - other) > apart_m for other in chosen):
             chosen.append(centres_m[index])
@@ -198,7 +198,7 @@ def not_that_size(
 
 def too_unsure(what: str, sigma_m: float, count: int) -> NotMeasured | None:
     """Refused where the place is known worse than a mark should be."""
-    if sigma_m <= LARGEST_UNCERTAINTY_M:
+    if sigma_m <= _LARGEST_UNCERTAINTY_M:
         return None
     return NotMeasured(
         code=Reason.TOO_SPARSE,

@@ -90,6 +90,9 @@ from accuracy.model.measurements import (
     VerticalResidual as VerticalResidual,
 )
 from accuracy.model.record import (
+    SPEED as SPEED,
+)
+from accuracy.model.record import (
     Exclusion as Exclusion,
 )
 from accuracy.model.record import (
@@ -169,6 +172,9 @@ from accuracy.model.survey import (
 )
 from accuracy.model.survey import (
     Cover as Cover,
+)
+from accuracy.model.survey import (
+    HeightKind as HeightKind,
 )
 from accuracy.model.survey import (
     LeftOut as LeftOut,

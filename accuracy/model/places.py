@@ -41,6 +41,14 @@ class Places:
         return first
 
     @cached_property
+    def members(self) -> tuple[tuple[int, ...], ...]:
+        """The checkpoints of each place, places in the order of their first."""
+        found: dict[int, list[int]] = defaultdict(list)
+        for index, place in enumerate(self.of_each.tolist()):
+            found[place].append(index)
+        return tuple(tuple(one) for one in found.values())
+
+    @cached_property
     def effective(self) -> float:
         """How many independent residuals the n are worth where those of one place are one and the same.
 

@@ -59,6 +59,10 @@ class Mistake:
     """What showed it: the residuals, or the cloud's extent and times, which a recheck does not have."""
 
 
+SPEED = "speed_km_per_h"
+"""The attribute of a run that holds its speed; a job sets it from the run's own key only."""
+
+
 def label_of(run: str, cloud: str | None) -> str:
     """A cloud of a run as tables and sentences call it: the run alone where the cloud has no name."""
     return run if cloud is None else f"{run} {cloud}"
@@ -95,6 +99,12 @@ class RunRecord:
     def label(self) -> str:
         """Run and cloud as every table and sentence calls them; no other record has the same."""
         return label_of(self.name, self.cloud)
+
+    @property
+    def speed_km_per_h(self) -> float | None:
+        """The speed that the run was driven at, as the job states it; None where it does not."""
+        speed = self.attributes.get(SPEED)
+        return None if speed is None else float(speed)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

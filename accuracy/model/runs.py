@@ -14,6 +14,7 @@ class CheckpointInfluence:
     """What leaving out one checkpoint would do to the figure that is held against the class."""
 
     id: str
+    """Of all that stand at its place, where several do, with commas between: they are left out together."""
     rmse_without_m: float
     """The tested figure without it: an RMSE, or what the standard makes of it."""
     change_m: float
@@ -54,6 +55,8 @@ class RunComparison:
     """The runs of each group."""
     also_apart_in: tuple[str, ...] = ()
     """Other attributes in which the groups differ, so that the difference may be theirs."""
+    limited_by: str | None = None
+    """The one run without which the groups would share at least twice as many checkpoints."""
     component: Component
     stratum: str | None = None
     """The attribute and value that these checkpoints share; None for all."""
@@ -92,7 +95,7 @@ class GradedRun:
     """What the speed decision needs to know of a run."""
 
     name: str
-    speed_m_per_s: float | None
+    speed_km_per_h: float | None
     outcome: Outcome
     tested_m: float | None
     interval_95_m: Interval | None

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 from accuracy.model.arrays import Interval
+from accuracy.model.verdicts import Component
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -126,6 +127,14 @@ class Summary:
     three_d: ThreeDSummary | None = None
     with_exclusions: Summary | None = None
     """The same figures as if nothing had been excluded by the user; None when nothing was."""
+
+    def of(self, component: Component) -> AxisSummary | HorizontalSummary | ThreeDSummary | None:
+        """The figures that a class in that component is held against; heights are those in open terrain."""
+        return {
+            Component.VERTICAL: self.vertical,
+            Component.HORIZONTAL: self.horizontal,
+            Component.THREE_D: self.three_d,
+        }.get(component)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from accuracy.model.arrays import FloatArray
 
+HeightKind = Literal["ellipsoidal", "orthometric"]
 SAME_PLACE_M = 0.05
 """Points nearer than this in plan stand at one place (common practice, no source)."""
 

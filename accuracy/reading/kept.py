@@ -26,15 +26,11 @@ from accuracy.model import FloatArray, InputFile, LeftOut, Patch, Result
 # Fine against any survey, coarse enough for four metres to fit easily into 32 bits.
 _UNITS_PER_M = 100_000
 _FORMAT = "accuracy-patches/2"
-_RESTORE = "Restore it from the original result folder, or measure again with the cloud."
+RESTORE = "Restore it from the original result folder, or measure again with the cloud."
 _OFFSETS = ("east_m", "north_m", "up_m")
 _OPTIONAL = ("intensity", "red", "green", "blue", "gps_time_s")
 _CODES = ("classification", "return_number", "number_of_returns", "source_id")
-_SCALARS = (
-    "whole_radius_m",
-    "outer_radius_m",
-    "outer_share",
-)
+_SCALARS = ("whole_radius_m", "outer_radius_m", "outer_share")
 
 MARKS_NAME = "marks.toml"
 """The user's own marks are kept under this name beside the record, so that it stands by itself."""
@@ -75,6 +71,11 @@ def pack_patches(patches: Sequence[Patch]) -> bytes:
         values = [getattr(patch, name) for patch in patches]
         arrays[f"has_{name}"] = np.array([value is not None for value in values], dtype=np.bool_)
         arrays[name] = _joined([np.zeros(0) if value is None else _narrow(name, value) for value in values])
+    return archive_of(arrays)
+
+
+def archive_of(arrays: Mapping[str, NDArray[Any]]) -> bytes:
+    """An archive's bytes."""
     buffer = io.BytesIO()
     np.savez_compressed(buffer, **arrays)  # type: ignore[arg-type]
     return buffer.getvalue()
@@ -117,7 +118,7 @@ def archive_bytes(path: Path, *, sha256: str, what: str) -> bytes:
         content = path.read_bytes()
     except OSError as error:
         raise RecordError(
-            f"the kept {what} cannot be read: {error.strerror}", path=path, remedy=_RESTORE
+            f"the kept {what} cannot be read: {error.strerror}", path=path, remedy=RESTORE
         ) from error
     check_archive(content, sha256=sha256, what=what, path=path)
     return content
@@ -131,7 +132,7 @@ def check_archive(content: bytes, *, sha256: str, what: str, path: Path) -> None
             f"the kept {what} are not those of the record: their SHA-256 differs, {found[:16]}... "
             f"where the record says {sha256[:16]}...",
             path=path,
-            remedy=_RESTORE,
+            remedy=RESTORE,
         )
 
 
@@ -141,7 +142,7 @@ def arrays_of(content: bytes, *, what: str, written_as: str, path: Path) -> dict
         with np.load(io.BytesIO(content), allow_pickle=False) as archive:
             arrays = {name: archive[name] for name in archive.files}
     except (ValueError, OSError, EOFError, TypeError, zipfile.BadZipFile, zlib.error) as error:
-        raise RecordError(f"the kept {what} are damaged: {error}", path=path, remedy=_RESTORE) from error
+        raise RecordError(f"the kept {what} are damaged: {error}", path=path, remedy=RESTORE) from error
     if str(arrays.get("format")) != written_as:
         raise RecordError(
             f'the kept {what} have the format "{arrays.get("format")}", and this version reads '
@@ -183,8 +184,10 @@ def marks_to_keep(result: Result, path: Path | None = None) -> dict[str, bytes]:
     not kept.
     """
     given = given_marks(result)
-    place = Path(given.path) if given is not None and path is None else path
-    if given is None or place is None or not place.is_file():
+    if given is None:
+        return {}
+    place = path or Path(given.path)
+    if not place.is_file():
         return {}
     content = place.read_bytes()
     return {MARKS_NAME: content} if digest(content) == given.sha256 else {}

@@ -10,7 +10,6 @@ recheck draws the same charts to the last bit.
 
 from __future__ import annotations
 
-import io
 from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
@@ -20,7 +19,7 @@ from numpy.typing import NDArray
 
 from accuracy.errors import RecordError
 from accuracy.model import TrajectoryComparison, TrajectorySeries
-from accuracy.reading.kept import arrays_of, check_archive
+from accuracy.reading.kept import RESTORE, archive_of, arrays_of, check_archive
 
 _FORMAT = "accuracy-drives/1"
 # Finer than any chart shows; 64 bits, since a zone before the easting makes it eight digits of metres.
@@ -56,9 +55,7 @@ def pack_drives(comparisons: Sequence[TrajectoryComparison], series: Sequence[Tr
         arrays[key] = np.concatenate([_whole(getattr(one, name), per_m) for one in series])
     for name in _REAL:
         arrays[name] = np.concatenate([getattr(one, name).astype(np.float32) for one in series])
-    buffer = io.BytesIO()
-    np.savez_compressed(buffer, **arrays)  # type: ignore[arg-type]
-    return buffer.getvalue()
+    return archive_of(arrays)
 
 
 def _whole(values: NDArray[np.float64], per_unit: int) -> NDArray[np.int64]:
@@ -80,7 +77,7 @@ def unpack_drives(
         raise RecordError(
             f"the kept {KEPT} are those of other comparisons than the record's",
             path=path,
-            remedy="Restore it from the original result folder, or measure again with the cloud.",
+            remedy=RESTORE,
         )
     return _unpacked(arrays)
 

@@ -8,11 +8,12 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 from accuracy.errors import TableError
+from accuracy.model import HeightKind
 from accuracy.reading import table_words as words
 from accuracy.reading.table_heading import Unit, key_of, read_heading, required_roles, unit_of
 from accuracy.reading.table_numbers import is_empty, looks_numeric
 from accuracy.reading.table_text import Record, Records
-from accuracy.reading.table_types import ColumnReading, HeightKind, TableOptions
+from accuracy.reading.table_types import ColumnReading, TableOptions
 from accuracy.reading.table_units import column_remarks, length_unit
 
 MOST_TITLE_ROWS = 50

@@ -9,8 +9,8 @@ from functools import lru_cache
 from typing import NamedTuple
 
 from accuracy.errors import FrameError
+from accuracy.model import HeightKind
 from accuracy.reading import table_words as words
-from accuracy.reading.table_types import HeightKind
 from accuracy.units import LengthUnit, parse_length_unit
 
 
@@ -32,7 +32,7 @@ class Heading(NamedTuple):
     height_kind: HeightKind | None
     unclear_spread: bool
     spread_like: bool
-    """A survey accuracy by its name, though not one of which kind it is."""
+    """Another survey accuracy by its name, which does not say of which kind."""
 
 
 def words_of(text: str) -> list[str]:
@@ -101,7 +101,8 @@ def read_heading(heading: str) -> Heading:
     kind = _height_kind(words_of(heading)) if role == "height" else None
     keys = ("".join(tokens), "".join(base), "".join(token for token in tokens if unit_of(token) is None))
     unclear = role is None and any(k in words.UNCLEAR_SPREAD for k in keys[:2])
-    return Heading(role, unit, kind, unclear, role is None and any(k in words.SPREAD_LIKE for k in keys))
+    spread_like = role is None and not unclear and any(k in words.SPREAD_LIKE for k in keys)
+    return Heading(role, unit, kind, unclear, spread_like)
 
 
 def bracketed_unit(content: str) -> Unit | None:

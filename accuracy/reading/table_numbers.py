@@ -201,7 +201,7 @@ def doubtful_group(columns: Sequence[Sequence[str]], mark: DecimalMark) -> Doubt
     Proof is a cell with both marks or with the other mark twice: ``1,234.56``, ``6,031,249``. A column in
     which cells have the decimal mark needs its own; any other column takes the table's.
     """
-    other = "," if mark == "." else "."
+    other: DecimalMark = "," if mark == "." else "."
     proved = [any(other in cell and (mark in cell or cell.count(other) > 1) for cell in c) for c in columns]
     for index, cells in enumerate(columns):
         doubtful = next(
@@ -212,7 +212,7 @@ def doubtful_group(columns: Sequence[Sequence[str]], mark: DecimalMark) -> Doubt
                 and mark not in cell
                 and cell.count(other) == 1
                 and read_number(cell, mark)
-                and read_number(cell, "," if mark == "." else ".")
+                and read_number(cell, other)
             ),
             None,
         )

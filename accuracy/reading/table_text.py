@@ -28,7 +28,7 @@ _INVISIBLE_PATTERN = re.compile("[" + "".join(map(chr, _INVISIBLE)) + "]")
 _CONTROL = re.compile(r"[\x00-\x08\x0e-\x1f\x7f]")
 
 _NOT_TEXT = (
-    (b"LASF", "a point cloud, not a table", "Give the checkpoint table after --checkpoints."),
+    (b"LASF", "a point cloud, not a table", "Name the checkpoint table with --checkpoints."),
     (b"PK\x03\x04", "a spreadsheet workbook or zip archive", "Save the sheet as CSV (UTF-8) and give that."),
     (b"\xd0\xcf\x11\xe0", "an old spreadsheet workbook", "Save the sheet as CSV (UTF-8) and give that."),
     (b"%PDF", "a PDF document", "Export the points as CSV from the survey software."),

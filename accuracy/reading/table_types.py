@@ -13,10 +13,8 @@ from typing import Literal
 import numpy as np
 
 from accuracy.errors import TableError
-from accuracy.model import SAME_PLACE_M, Checkpoint, Cover, FloatArray, Role
+from accuracy.model import SAME_PLACE_M, Checkpoint, Cover, FloatArray, HeightKind, Role
 from accuracy.units import LengthUnit
-
-HeightKind = Literal["ellipsoidal", "orthometric"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

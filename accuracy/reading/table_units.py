@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import NamedTuple
 
@@ -112,12 +112,17 @@ def _unstated_unit(
     return metre
 
 
-def loose_feet_remark(columns: Sequence[ColumnReading], way_out: str) -> str:
-    """Which foot was taken where headings say only "ft"."""
-    return (
-        f"{', '.join(c.heading or c.name for c in columns)}: read as international feet (0.3048 m); "
+def loose_feet_remarks(
+    columns: Sequence[ColumnReading], stated: Mapping[int, Unit], options: TableOptions, way_out: str
+) -> list[str]:
+    """Which foot was taken where headings say only "ft" and no option says more."""
+    loose = [c for c in columns if c.position in stated and stated[c.position].loose_foot]
+    if not loose or options.unit is not None or options.height_unit is not None:
+        return []
+    return [
+        f"{', '.join(c.heading or c.name for c in loose)}: read as international feet (0.3048 m); "
         f"give {way_out} if survey feet are meant."
-    )
+    ]
 
 
 def column_remarks(
@@ -132,9 +137,7 @@ def column_remarks(
             f"{' and '.join(f'Column {c.heading} was taken as {c.role}' for c in x_y)}; "
             "in some countries X points north: check one point."
         )
-    loose = [c for c in columns if c.position in stated and stated[c.position].loose_foot]
-    if loose and options.unit is None and options.height_unit is None:
-        remarks.append(loose_feet_remark(loose, "--unit us-survey-foot"))
+    remarks += loose_feet_remarks(columns, stated, options, "--unit us-survey-foot")
     kinds = {c.heading: read_heading(c.heading).height_kind for c in columns if c.role == "height"}
     remarks += [
         f'The heading "{heading}" says that the heights are {kind}.'
@@ -148,11 +151,7 @@ def column_remarks(
         for c in attributes
         if read_heading(c.heading).unclear_spread
     ]
-    like = [
-        c.heading
-        for c in attributes
-        if (heading := read_heading(c.heading)).spread_like and not heading.unclear_spread
-    ]
+    like = [c.heading for c in attributes if read_heading(c.heading).spread_like]
     if like:
         one = len(like) == 1
         remarks.append(

@@ -13,7 +13,7 @@ from accuracy.model import FloatArray
 from accuracy.reading.table_heading import Unit, bracketed_unit, unit_of
 from accuracy.reading.table_text import declared_delimiter
 from accuracy.reading.table_types import ColumnReading, TableOptions
-from accuracy.reading.table_units import Says, length_unit, loose_feet_remark
+from accuracy.reading.table_units import Says, length_unit, loose_feet_remarks
 from accuracy.reading.trajectory_rows import Rows, TimeKind, TrajectoryFormat
 from accuracy.reading.trajectory_times import WEEK_S
 
@@ -280,11 +280,8 @@ def _lengths(
     units = {
         c.name: length_unit(c, columns, stated, options, path, "the headings", _SAYS).metres for c in columns
     }
-    loose = [c for c in columns if c.position in stated and stated[c.position].loose_foot]
-    remarks = []
-    if loose and how.length_unit is None:
-        remarks.append(loose_feet_remark(loose, 'format = { length_unit = "us-survey-foot" }'))
-    return units, remarks
+    way_out = 'format = { length_unit = "us-survey-foot" }'
+    return units, loose_feet_remarks(columns, stated, options, way_out)
 
 
 def _factor(path: Path, name: str, heading: str, how: TrajectoryFormat) -> float:

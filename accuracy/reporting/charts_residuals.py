@@ -364,8 +364,13 @@ def verdict_gauge(
     fit_m: float | None,
     interval_m: tuple[float, float] | None,
     unit: LengthUnit,
+    *,
+    called: str = "class",
 ) -> str:
-    """The tested figure on a rule beside its class; the same of the residuals alone, with its interval."""
+    """The tested figure on a rule beside its class; the same of the residuals alone, with its interval.
+
+    ``called`` is what the rule calls ``class_m``: a limit, where that is not the class itself.
+    """
     lengths, text = svg.Lengths(unit), LengthText(unit)
     k = lengths.small_m
     width, height, left, right, y = 210.0, 46.0, 7.0, 203.0, 21.0
@@ -398,14 +403,14 @@ def verdict_gauge(
             svg.label(
                 at_class + (-4 if late else 4),
                 y - 12,
-                "class",
+                called,
                 size=9,
                 anchor="end" if late else "start",
                 colour=svg.LIMIT,
                 weight="600",
             )
         )
-    against = "" if class_m is None else f" against the class of {text.class_value(class_m)}"
+    against = "" if class_m is None else f" against the {called} of {text.class_value(class_m)}"
     description = f"Rule from zero: tested figure {text.small(tested_m)} {text.small_symbol}{against}."
     if interval_m is not None:
         description += (

@@ -1,6 +1,6 @@
-"""Two results held against each other: what differs in inputs, settings, checkpoints, figures and verdicts.
+"""Two results held against each other: what differs in inputs, settings, checkpoints, figures and answers.
 
-Two records in, nouns out; then the same as text for a terminal and as one small HTML page.
+Two records in, nouns out; difference_words says them.
 """
 
 from __future__ import annotations
@@ -15,28 +15,27 @@ from accuracy.model import (
     HorizontalResidual,
     Outcome,
     Result,
+    RunComparison,
     RunRecord,
+    SpeedDecision,
     Verdict,
     VerticalResidual,
     label_of,
 )
-from accuracy.reporting import render, words
+from accuracy.reporting import words
 from accuracy.reporting.lengths import in_unit
-from accuracy.reporting.svg import clean
-from accuracy.reporting.view_nouns import Table
 from accuracy.reporting.view_statement import file_name
-from accuracy.rounding import LengthText, counted, fixed
+from accuracy.rounding import LengthText
+from accuracy.statistics.comparison_words import Finding, finding
 from accuracy.units import LengthUnit
 
-DASH = "\N{EN DASH}"
-MOST_CHECKPOINTS = 40
-_STRATA = {
+STRATA = {
     "vertical": "Height, open ground",
     "vegetated": "Height, vegetated",
     "horizontal": "Horizontal",
     "three_d": "Three-dimensional",
 }
-_STATISTICS = {"n": "n", "mean_m": "mean", "rmse_m": "RMSE", "rmse_with_survey_m": "RMSE with survey"}
+STATISTICS = {"n": "n", "mean_m": "mean", "rmse_m": "RMSE", "rmse_with_survey_m": "RMSE with survey"}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -93,6 +92,29 @@ class CheckpointChange:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class DecisionChange:
+    """The decision on the speed for one component and kind of cloud; None where a result has none."""
+
+    component: Component
+    cloud: str | None
+    before: SpeedDecision | None
+    after: SpeedDecision | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ComparisonChange:
+    """What two runs, clouds or groups of runs held against each other come to, in both results."""
+
+    first: str
+    second: str
+    component: Component
+    stratum: str | None
+    before: Finding | None
+    """Of the first against the second, whichever way round a result has them; None where it has not."""
+    after: Finding | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class ResultDifference:
     """Everything in which two results differ; unrounded figures are compared, so nothing is overlooked."""
 
@@ -104,13 +126,18 @@ class ResultDifference:
     checkpoints: tuple[CheckpointChange, ...]
     figures: tuple[FigureChange, ...]
     verdicts: tuple[VerdictChange, ...]
+    decisions: tuple[DecisionChange, ...]
+    comparisons: tuple[ComparisonChange, ...]
     figures_compared: int
     verdicts_compared: int
+    decisions_compared: int
+    comparisons_compared: int
 
     @property
     def nothing(self) -> bool:
         """Whether the two say the same in every respect that is compared."""
-        return not (self.inputs or self.settings or self.checkpoints or self.figures or self.verdicts)
+        told = (self.inputs, self.settings, self.checkpoints, self.figures, self.verdicts)
+        return not any((*told, self.decisions, self.comparisons))
 
 
 # --------------------------------------------------------------------------- comparing
@@ -124,6 +151,8 @@ def compare_results(a: Result, b: Result) -> ResultDifference:
     pairs = list(_paired_runs(a, b))
     figures = [change for name, x, y in pairs for change in _figures(name, x, y)]
     verdicts = [change for name, x, y in pairs for change in _verdicts(name, x, y)]
+    decisions, comparisons = list(_decisions(a, b)), list(_comparisons(a, b))
+    same_unit = a.unit is b.unit
     return ResultDifference(
         title_before=a.title,
         title_after=b.title,
@@ -143,8 +172,14 @@ def compare_results(a: Result, b: Result) -> ResultDifference:
             if (one.before, one.class_before_m, one.tested_before_m)
             != (one.after, one.class_after_m, one.tested_after_m)
         ),
+        decisions=tuple(
+            one for one in decisions if _decided(one.before, same_unit) != _decided(one.after, same_unit)
+        ),
+        comparisons=tuple(one for one in comparisons if one.before != one.after),
         figures_compared=len(figures),
         verdicts_compared=len(verdicts),
+        decisions_compared=len(decisions),
+        comparisons_compared=len(comparisons),
     )
 
 
@@ -196,6 +231,8 @@ def _settings(result: Result, unit: LengthUnit) -> dict[str, str]:
         "frame": result.crs or "not stated",
         "heights": result.vertical_datum or "not stated",
         "checkpoints that count": result.subset or "all",
+        "baseline run": result.baseline_run or "none",
+        "runs compared within each": result.compare_by or "none",
         **{str(name): in_unit(value, unit) for name, value in result.settings.items()},
         **{
             f"measuring: {name.removesuffix('_m').replace('_', ' ')}": in_unit(f"{value:g} m", unit)
@@ -231,9 +268,9 @@ def _limit(one: ContractLimit, text: LengthText) -> str:
 
 
 def _figures(run: str, a: RunRecord | None, b: RunRecord | None) -> Iterator[FigureChange]:
-    for stratum in _STRATA:
+    for stratum in STRATA:
         parts = [None if r is None else getattr(r.summary, stratum) for r in (a, b)]
-        for statistic in _STATISTICS:
+        for statistic in STATISTICS:
             before, after = (None if part is None else getattr(part, statistic, None) for part in parts)
             if before is not None or after is not None:
                 yield FigureChange(run=run, stratum=stratum, statistic=statistic, before=before, after=after)
@@ -267,6 +304,70 @@ def _verdicts(run: str, a: RunRecord | None, b: RunRecord | None) -> Iterator[Ve
 def _limit_name(verdict: Verdict) -> str | None:
     """What tells several limits of one contract apart; another class of a standard is the same verdict."""
     return verdict.class_name if verdict.component is Component.CONTRACT else None
+
+
+def _decisions(a: Result, b: Result) -> Iterator[DecisionChange]:
+    before, after = ({(d.component, d.cloud): d for d in result.decisions} for result in (a, b))
+    for key in dict.fromkeys([*before, *after]):
+        yield DecisionChange(component=key[0], cloud=key[1], before=before.get(key), after=after.get(key))
+
+
+def _decided(one: SpeedDecision | None, same_unit: bool) -> tuple[str | None, ...]:
+    """What makes two decisions the same; in another unit the same sentence reads otherwise."""
+    if one is None:
+        return ()
+    said = one.sentence if same_unit else None
+    return (one.answer, one.fastest_met, one.fastest_assured, said)
+
+
+def _comparisons(a: Result, b: Result) -> Iterator[ComparisonChange]:
+    before, after = _compared(a), _compared(b)
+    for key in dict.fromkeys([*before, *after]):
+        x, y = before.get(key), after.get(key)
+        either = x or y
+        if either is None:
+            continue
+        now = None if y is None else finding(y.one)
+        if now is not None and x is not None and y is not None and x.sides != y.sides:
+            # A run that became the baseline stands second from then on.
+            now = _TURNED.get(now, now)
+        yield ComparisonChange(
+            first=either.one.run_a,
+            second=either.one.run_b,
+            component=either.one.component,
+            stratum=either.one.stratum,
+            before=None if x is None else finding(x.one),
+            after=now,
+        )
+
+
+_TURNED: Mapping[Finding, Finding] = {"first better": "second better", "second better": "first better"}
+
+
+@dataclass(frozen=True, slots=True)
+class _Compared:
+    one: RunComparison
+    sides: tuple[str, str]
+
+
+def _compared(result: Result) -> dict[object, _Compared]:
+    """The comparisons by what they are of, whichever side stands first and whatever unit names a speed."""
+    records = {run.label: run for run in result.runs}
+
+    def side(label: str, members: Sequence[str], attribute: str | None) -> str:
+        run = records.get(members[0]) if members else None
+        if attribute is None or run is None:
+            return label
+        return run.attributes.get(attribute) or run.cloud or label
+
+    found: dict[object, _Compared] = {}
+    for one in result.comparisons:
+        sides = (
+            side(one.run_a, one.members_a, one.attribute),
+            side(one.run_b, one.members_b, one.attribute),
+        )
+        found[one.component, one.stratum, one.attribute, frozenset(sides)] = _Compared(one, sides)
+    return found
 
 
 def _points(run: str, a: RunRecord, b: RunRecord) -> Iterator[CheckpointChange]:
@@ -304,164 +405,3 @@ def _moved(x: CheckpointResult | None, y: CheckpointResult | None) -> tuple[floa
         north = y.horizontal.residual_northing_m - x.horizontal.residual_northing_m
         horizontal = (east * east + north * north) ** 0.5
     return height, horizontal
-
-
-# --------------------------------------------------------------------------- in words
-
-
-@dataclass(frozen=True, slots=True)
-class _Section:
-    title: str
-    table: Table
-    note: str = ""
-
-
-def _headline(d: ResultDifference) -> str:
-    if d.nothing:
-        return (
-            f"The two results agree in inputs, settings, checkpoints, all {d.figures_compared} figures "
-            f"and all {d.verdicts_compared} verdicts."
-        )
-    turned = [v for v in d.verdicts if v.before != v.after]
-    said = (
-        f"{counted(len(d.inputs), 'input')}, {counted(len(d.settings), 'setting')} "
-        f"and {counted(len(d.checkpoints), 'checkpoint')} differ; "
-        f"{len(d.figures)} of {d.figures_compared} figures do."
-    )
-    if not turned:
-        return f"{said} No verdict has another outcome."
-    listed = "; ".join(f"{_verdict_name(v)}: {_outcome(v.before)}, now {_outcome(v.after)}" for v in turned)
-    return f"{said} Verdicts with another outcome: {listed}."
-
-
-def _verdict_name(v: VerdictChange) -> str:
-    of = v.standard if v.name is None else v.name
-    return f"{v.run}, {words.COMPONENT[v.component].lower()} ({of})"
-
-
-def _outcome(outcome: Outcome | None) -> str:
-    return "none" if outcome is None else words.OUTCOME[outcome].lower()
-
-
-def _sections(d: ResultDifference) -> list[_Section]:
-    text = LengthText(d.unit)
-    found = [
-        _Section("Verdicts", _verdict_table(d, text)),
-        _Section("Figures", _figure_table(d, text)),
-        _Section("Settings", _change_table(d.settings, "Setting")),
-        _Section("Inputs", _change_table(d.inputs, "File", short=16)),
-        _Section("Checkpoints", _point_table(d.checkpoints, text), _more(d.checkpoints)),
-    ]
-    return [one for one in found if one.table.rows]
-
-
-def _verdict_table(d: ResultDifference, text: LengthText) -> Table:
-    rows = []
-    for v in d.verdicts:
-        cells = [_verdict_name(v)]
-        for outcome, tested, class_m in (
-            (v.before, v.tested_before_m, v.class_before_m),
-            (v.after, v.tested_after_m, v.class_after_m),
-        ):
-            figure = DASH
-            if tested is not None:
-                figure = text.small(tested) if class_m is None else text.small_beside(tested, class_m)
-            asked = DASH if class_m is None else text.class_value(class_m)
-            cells += [_outcome(outcome), figure, asked]
-        rows.append(tuple(cells))
-    unit = text.small_symbol
-    head = ("Verdict", "Before", f"Tested ({unit})", f"Class ({unit})")
-    return Table(head=(*head, "After", f"Tested ({unit})", f"Class ({unit})"), rows=tuple(rows))
-
-
-def _figure_table(d: ResultDifference, text: LengthText) -> Table:
-    rows = []
-    for one in d.figures:
-        name = f"{one.run}, {_STRATA[one.stratum].lower()}, {_STATISTICS[one.statistic]}"
-        if one.statistic == "n":
-            before, after = (DASH if v is None else fixed(v, 0) for v in (one.before, one.after))
-            change = None if None in (one.before, one.after) else fixed(_change(one), 0, signed=True)
-        else:
-            signed = one.statistic == "mean_m"
-            before, after = (text.small(v, signed=signed) for v in (one.before, one.after))
-            change = None if None in (one.before, one.after) else _visible(_change(one), text)
-        rows.append((name, before, after, change or DASH))
-    return Table(head=(f"Figure ({text.small_symbol})", "Before", "After", "Change"), rows=tuple(rows))
-
-
-def _change(one: FigureChange) -> float:
-    return (one.after or 0.0) - (one.before or 0.0)
-
-
-def _visible(change_m: float, text: LengthText) -> str:
-    """A change with as many digits as it takes to show it: however small, it is never printed as none."""
-    return text.small_change(change_m)
-
-
-def _change_table(changes: Sequence[Change], name: str, short: int | None = None) -> Table:
-    return Table(
-        head=(name, "Before", "After"),
-        rows=tuple((c.name, _there(c.before, short), _there(c.after, short)) for c in changes),
-    )
-
-
-def _there(value: str | None, short: int | None) -> str:
-    return "not there" if value is None else value[:short]
-
-
-def _point_table(changes: Sequence[CheckpointChange], text: LengthText) -> Table:
-    said = {True: "counts", False: "does not count", None: "not there"}
-    return Table(
-        head=(
-            "Checkpoint",
-            "Before",
-            "After",
-            f"Height ({text.small_symbol})",
-            f"Horizontal ({text.small_symbol})",
-        ),
-        rows=tuple(
-            (
-                f"{c.id}, {c.run}",
-                said[c.used_before],
-                said[c.used_after] + (f": {_why(c.why, text)}" if c.why and c.used_after is False else ""),
-                DASH if not c.height_change_m else _visible(c.height_change_m, text),
-                DASH if not c.horizontal_change_m else _visible(c.horizontal_change_m, text),
-            )
-            for c in changes[:MOST_CHECKPOINTS]
-        ),
-    )
-
-
-def _why(why: str, text: LengthText) -> str:
-    """The program's own reason in the unit that is printed; the user's words stay as they were written."""
-    return why if why.startswith("set aside by the user") else in_unit(why, text.unit)
-
-
-def _more(changes: Sequence[CheckpointChange]) -> str:
-    left = len(changes) - MOST_CHECKPOINTS
-    return f"And {left} more." if left > 0 else ""
-
-
-def difference_text(difference: ResultDifference) -> str:
-    """The difference for a terminal: a sentence, then a table for each part that differs."""
-    lines = [f"{difference.title_before} -> {difference.title_after}", _headline(difference)]
-    for section in _sections(difference):
-        rows = [section.table.head, *section.table.rows]
-        widths = [max(len(row[k]) for row in rows) for k in range(len(section.table.head))]
-        lines += ["", section.title]
-        lines += [
-            "  " + "  ".join(c.ljust(w) for c, w in zip(row, widths, strict=True)).rstrip() for row in rows
-        ]
-        lines += [f"  {section.note}"] if section.note else []
-    return "\n".join(clean(line) for line in lines) + "\n"
-
-
-def difference_html(difference: ResultDifference) -> str:
-    """The difference as one HTML page without outside references, in the report's style."""
-    return render.fill(
-        "difference.html.j2",
-        title_before=difference.title_before,
-        title_after=difference.title_after,
-        headline=_headline(difference),
-        sections=_sections(difference),
-    )

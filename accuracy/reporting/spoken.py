@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from accuracy.model import Result
+from accuracy.model import Component, Result, Verdict
 from accuracy.reporting import words
 from accuracy.reporting.lengths import in_unit
 from accuracy.rounding import LengthText, at_places, counted
@@ -29,7 +29,7 @@ def spoken(result: Result) -> tuple[str, ...]:
         number = at_places(summary.horizontal.n, summary.horizontal.places)
         lines.append(f"Horizontal: {number}, RMSE {size} {unit}.")
     lines += [
-        f"{verdict.standard_title}, {words.COMPONENT[verdict.component].lower()}: "
+        f"{verdict.standard_title}, {_graded(verdict)}: "
         f"{verdict.outcome}. {in_unit(verdict.why, result.unit, (verdict.class_name or '',))}"
         for verdict in result.run.verdicts
         if verdict.class_m or verdict.class_name
@@ -41,3 +41,12 @@ def spoken(result: Result) -> tuple[str, ...]:
             f"A mistake would explain the residuals: {in_unit(result.run.mistakes[0].evidence, result.unit)}"
         )
     return tuple(lines)
+
+
+def _graded(verdict: Verdict) -> str:
+    """What was graded; a limit by its name, where the reason does not begin with it."""
+    component = words.COMPONENT[verdict.component].lower()
+    name = verdict.class_name
+    if verdict.component is not Component.CONTRACT or name is None or verdict.why.startswith(f"{name}: "):
+        return component
+    return f'{component} "{name}"'

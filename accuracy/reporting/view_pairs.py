@@ -34,7 +34,7 @@ _UNEVEN_NOTE = (
     "in simulation it told six runs from an equally accurate seventh in up to 10 % of cases, and one of the "
     "two was called the more accurate in up to 7 %."
 )
-_FINDINGS = {
+FINDINGS = {
     "nothing shared": "nothing shared",
     "too few": "too few to say",
     "first better": "first more accurate",
@@ -117,8 +117,18 @@ def _own_note(found: Sequence[RunComparison]) -> str:
         if one.also_apart_in
     ]
     uneven = any(len(one.members_a) != len(one.members_b) for one in found)
+    limited: dict[str, list[str]] = {}
+    for one in found:
+        if one.limited_by is not None:
+            limited.setdefault(one.limited_by, []).append(f"{one.run_a} and {one.run_b}")
     said = [_GROUPS_NOTE, *([_UNEVEN_NOTE] if uneven else [])]
-    return " ".join([*said, *([f"{'; '.join(apart)}: the difference may come from that."] if apart else [])])
+    said += [f"{'; '.join(apart)}: the difference may come from that."] if apart else []
+    said += [
+        f"{label} measured least: without it at least twice as many checkpoints would be shared by "
+        f"{'; '.join(between)}."
+        for label, between in limited.items()
+    ]
+    return " ".join(said)
 
 
 def note(result: Result) -> str:
@@ -154,7 +164,7 @@ def _table(found: Sequence[RunComparison], records: Mapping[str, RunRecord], tex
             _holm(one, "wilcoxon_size"),
             *([] if groups else [_holm(one, "pitman_morgan")]),
             _p(one.equivalence_p),
-            _FINDINGS[finding(one)],
+            FINDINGS[finding(one)],
         )
         for one in found
     ]

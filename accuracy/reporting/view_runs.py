@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from accuracy.model import (
+    SPEED,
     Component,
     Outcome,
     Result,
@@ -15,8 +16,7 @@ from accuracy.model import (
 from accuracy.reporting import charts_runs, view_pairs, words
 from accuracy.reporting.view_nouns import ChartView, DecisionView, RunsView, Table, Tone
 from accuracy.reporting.view_statement import figure_name, tested_figure
-from accuracy.rounding import LengthText, speed
-from accuracy.statistics.comparison_groups import SPEED
+from accuracy.rounding import LengthText, places_beside, speed
 from accuracy.units import LengthUnit
 
 DASH = "\N{EN DASH}"
@@ -75,7 +75,7 @@ def speed_lines(result: Result) -> tuple[str, ...]:
 
 def _in_a_line(found: Sequence[SpeedDecision], result: Result) -> str:
     """What was decided of one kind of cloud: the speed, that none meets, or that it is open."""
-    speeds = {record.name: speed_of(record) for record in result.runs}
+    speeds = {record.name: record.speed_km_per_h for record in result.runs}
     said = []
     for one in found:
         fastest = None if one.fastest_met is None else speeds.get(one.fastest_met)
@@ -116,17 +116,9 @@ def _decision(one: SpeedDecision, records: Sequence[RunRecord]) -> DecisionView:
 # --------------------------------------------------------------------------- all runs at a glance
 
 
-def speed_of(record: RunRecord) -> float | None:
-    """Kilometres per hour, as the job states it; None where it does not."""
-    try:
-        return float(record.attributes[SPEED])
-    except (KeyError, ValueError):
-        return None
-
-
 def by_speed(records: Sequence[RunRecord]) -> list[RunRecord]:
     """The fastest first, runs without a speed last, else in the record's order."""
-    return sorted(records, key=lambda r: -(speed_of(r) or -1.0))
+    return sorted(records, key=lambda r: -(r.speed_km_per_h or -1.0))
 
 
 def _table(records: Sequence[RunRecord], text: LengthText) -> Table:
@@ -135,7 +127,8 @@ def _table(records: Sequence[RunRecord], text: LengthText) -> Table:
         cells = [record.label]
         for component in charts_runs.COMPONENTS:
             n, tested, interval, verdict = tested_figure(component, record)
-            cells.append(str(n) if n else DASH)
+            part = record.summary.of(component)
+            cells.append(DASH if part is None else places_beside(n, part.places))
             if tested is not None and verdict is not None and verdict.class_m is not None:
                 cells.append(text.small_beside(tested, verdict.class_m))
             else:
@@ -149,8 +142,9 @@ def _table(records: Sequence[RunRecord], text: LengthText) -> Table:
     head = ["Run"]
     kept = [0]
     for index, component in enumerate(charts_runs.COMPONENTS):
-        head += ["n", _figure_names(records, component), "95 % interval", "Class"]
         columns = range(1 + 4 * index, 5 + 4 * index)
+        counts = "n at places" if any(" at " in row[columns[0]] for row in rows) else "n"
+        head += [counts, _figure_names(records, component), "95 % interval", "Class"]
         if any(row[columns[0]] != DASH for row in rows):
             kept += columns
     return Table(head=tuple(head[k] for k in kept), rows=tuple(tuple(row[k] for k in kept) for row in rows))
@@ -163,7 +157,7 @@ def _figure_names(records: Sequence[RunRecord], component: Component) -> str:
 
 
 def _attributes(record: RunRecord, unit: LengthUnit) -> str:
-    driven = speed_of(record)
+    driven = record.speed_km_per_h
     said = [] if record.cloud is None else [record.cloud]
     said += [] if driven is None else [speed(driven, unit)]
     said += [value for name, value in record.attributes.items() if name != SPEED]

@@ -28,7 +28,8 @@ def singles(result: Result) -> SinglesView | None:
     few = len(result.parts) <= MOST_PARTS
     return SinglesView(
         sentences=tuple(
-            _sentence(name, found, verdicts.get(name), text) for name, found in influence.items()
+            _sentence(name, found, verdicts.get(name), _left_out(found, result), text)
+            for name, found in influence.items()
         ),
         influence=_influence(influence, verdicts, text) if influence else None,
         parts_note=_parts_note(result.parts, text),
@@ -37,8 +38,18 @@ def singles(result: Result) -> SinglesView | None:
     )
 
 
+def _left_out(found: Sequence[CheckpointInfluence], result: Result) -> str:
+    """What one line of an influence is about: a place, where any is that of several checkpoints."""
+    known = {point.id for point in result.run.checkpoints}
+    return "checkpoint" if all(one.id in known for one in found) else "place"
+
+
 def _sentence(
-    name: str, found: Sequence[CheckpointInfluence], verdict: Verdict | None, text: LengthText
+    name: str,
+    found: Sequence[CheckpointInfluence],
+    verdict: Verdict | None,
+    noun: str,
+    text: LengthText,
 ) -> str:
     symbol, unit = tested_name(verdict), text.small_symbol
     head = words.COMPONENT[Component(name)]
@@ -46,18 +57,19 @@ def _sentence(
     limit = None if verdict is None else verdict.class_m
     if limit is None:
         shown = f"{text.small(low)} and {text.small(high)} {unit}"
-        return f"{head}: leaving out any one of {len(found)} checkpoints leaves the {symbol} between {shown}."
+        return f"{head}: leaving out any one of {len(found)} {noun}s leaves the {symbol} between {shown}."
     flips = [f.id for f in found if f.flips]
     shown = f"{text.small_beside(low, limit)} and {text.small_beside(high, limit)} {unit}"
     if not flips:
         return (
-            f"{head}: no single checkpoint decides. Leaving out any one of {len(found)} leaves the {symbol} "
+            f"{head}: no single {noun} decides. Leaving out any one of {len(found)} leaves the {symbol} "
             f"between {shown}, on the same side of the class of {text.class_value(limit)} {unit}."
         )
-    listed = ", ".join(flips[:10]) + (f" and {len(flips) - 10} more" if len(flips) > 10 else "")
+    listed = ("; " if noun == "place" else ", ").join(flips[:10])
+    listed += f" and {len(flips) - 10} more" if len(flips) > 10 else ""
     alone = " alone" if len(flips) == 1 else ", any one of them alone,"
     return (
-        f"{head}: single checkpoints decide. Leaving out {listed}{alone} would move the {symbol} across the "
+        f"{head}: single {noun}s decide. Leaving out {listed}{alone} would move the {symbol} across the "
         f"class of {text.class_value(limit)} {unit}; without any one of {len(found)} it lies between "
         f"{shown}. That is a reason to look into them, not to leave them out."
     )

@@ -10,6 +10,7 @@ from pathlib import PurePath, PureWindowsPath
 import numpy as np
 
 from accuracy.model import (
+    SPEED,
     Component,
     Distribution,
     Interval,
@@ -29,7 +30,6 @@ from accuracy.reporting.lengths import in_unit
 from accuracy.reporting.view_nouns import ExclusionView, InputRow, Pair, RuleView, Tone, VerdictView
 from accuracy.rounding import LengthText, at_places, beside_limit, fixed, printed_pair, speed
 from accuracy.runs import interval_of_tested
-from accuracy.statistics.comparison_groups import SPEED
 from accuracy.statistics.stated import rmse_interval
 from accuracy.units import LengthUnit
 
@@ -158,7 +158,13 @@ def _verdict(item: Verdict, unit: LengthUnit, *, name_standard: bool) -> Verdict
     gauge = None
     if item.tested_m is not None:
         gauge = charts_residuals.verdict_gauge(
-            item.tested_m, item.class_m, item.fit_m, item.fit_interval_95_m, unit
+            item.tested_m,
+            item.class_m,
+            item.fit_m,
+            item.fit_interval_95_m,
+            unit,
+            # A share of the class is no class, nor is what a contract sets.
+            called="limit" if item.component in (Component.RELATIVE, Component.CONTRACT) else "class",
         )
     name = tested_name(item)
     return VerdictView(
@@ -203,11 +209,7 @@ def tested_figure(
     Without a verdict's figure it is the RMSE, with the survey's share where that is known.
     """
     verdict = next((v for v in run.verdicts if v.component is component), None)
-    part = {
-        Component.VERTICAL: run.summary.vertical,
-        Component.HORIZONTAL: run.summary.horizontal,
-        Component.THREE_D: run.summary.three_d,
-    }.get(component)
+    part = run.summary.of(component)
     if part is None:
         return 0, None, None, verdict
     if verdict is not None and verdict.tested_m is not None:

@@ -345,7 +345,7 @@ def _statement(
 ) -> str | None:
     """The edition's sentences for this outcome, a line per paragraph; None where none would be true."""
     sample = _sample(form, evidence)
-    n, counted = sample.places, rules.counted(sample)
+    n, counted = sample.places, rules.how_many(sample)
     value, limit = printed_pair(tested_m, class_m, text)
     words = {"class_": limit, "unit": text.small_symbol, "symbol": form.symbol, "title": form.class_title}
     figure = f"{form.symbol} = {value} ({text.small_symbol})"
@@ -385,13 +385,13 @@ def _vva_sentences(
         return (f"{_VVA} of the fit alone was found to be {figure}; the survey's own error is not known.",)
     if sample.places < LEAST_CHECKPOINTS and outcome is not Outcome.NOT_MET:
         return (
-            "\n" + _REDUCED.format(n=rules.counted(sample)),
+            "\n" + _REDUCED.format(n=rules.how_many(sample)),
             _PRODUCED.format(**words),
             f"{_VVA} was found to be {figure} using the reduced number of checkpoints.",
         )
     if outcome is Outcome.MET:
         return (f"VVA accuracy was found to be {figure}.",)
-    return (f"{_VVA} was found to be {figure}, using {rules.counted(sample)}.",)
+    return (f"{_VVA} was found to be {figure}, using {rules.how_many(sample)}.",)
 
 
 STANDARD = Standard(

@@ -9,6 +9,7 @@ import math
 from collections import Counter
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from itertools import compress
 from typing import Literal
 
 import numpy as np
@@ -28,7 +29,8 @@ from accuracy.model import (
     Verdict,
     VerticalResidual,
 )
-from accuracy.model.places import count_places
+from accuracy.model.places import Places, alone
+from accuracy.model.places import places as places_of
 from accuracy.rounding import LengthText, counted, exceeds
 
 UNKNOWN_DISTRIBUTION = Distribution(shape="unknown")
@@ -58,7 +60,12 @@ class Sample:
     @property
     def places(self) -> int:
         """Places that they stand at: a point listed under two ids counts once."""
-        return self.n if self.positions_m is None else count_places(self.positions_m)
+        return self.at.count
+
+    @property
+    def at(self) -> Places:
+        """Who shares a place."""
+        return alone(self.n) if self.positions_m is None else places_of(self.positions_m)
 
     @property
     def sizes_m(self) -> FloatArray:
@@ -88,14 +95,16 @@ class Sample:
         """The same checkpoints seen along one axis; survey figures are left with the whole."""
         return replace(self, residuals_m=self.residuals_m[:, index : index + 1])
 
-    def without(self, index: int) -> Sample:
-        """All checkpoints but one."""
+    def without(self, *indices: int) -> Sample:
+        """All checkpoints but these."""
+        kept = np.ones(self.n, dtype=bool)
+        kept[list(indices)] = False
         return replace(
             self,
-            ids=self.ids[:index] + self.ids[index + 1 :],
-            residuals_m=np.delete(self.residuals_m, index, axis=0),
-            survey_sigma_m=np.delete(self.survey_sigma_m, index),
-            positions_m=None if self.positions_m is None else np.delete(self.positions_m, index, axis=0),
+            ids=tuple(compress(self.ids, kept.tolist())),
+            residuals_m=self.residuals_m[kept],
+            survey_sigma_m=self.survey_sigma_m[kept],
+            positions_m=None if self.positions_m is None else self.positions_m[kept],
         )
 
     @property

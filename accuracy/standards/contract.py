@@ -26,10 +26,9 @@ from accuracy.model import (
     ThreeDSummary,
     Verdict,
 )
-from accuracy.rounding import LengthText, in_a_row, printed_pair
+from accuracy.rounding import LengthText, counted, in_a_row, printed_pair, shortened
 from accuracy.standards import rules
 from accuracy.standards.base import Evidence, RelativeAccuracy, Sample, Standard
-from accuracy.standards.wording import count, listed
 
 KEY = "contract"
 NAME = "The contract's own limits"
@@ -130,14 +129,14 @@ def _grade(evidence: Evidence, limit: ContractLimit, text: LengthText) -> Verdic
     threshold_m = limit.within_m if limit.statistic == SHARE else limit.limit_m
     parts = [one for one in (evidence, *evidence.subsets) if one.subset == dict(limit.where)]
     if not parts:
-        where = listed([f"{key} = {value}" for key, value in limit.where.items()])
+        where = shortened([f"{key} = {value}" for key, value in limit.where.items()], rules.MOST_NAMED)
         concluded = (Outcome.NOT_GRADED, f"Not measured: no figures for the checkpoints with {where}.")
         return _verdict(Component.CONTRACT, threshold_m, None, concluded, (), class_name=limit.name)
     part = parts[0]
     sample, n = _sample(part, limit.stratum), _number(part, limit.stratum)
     value_m = _value(part, limit, sample)
     if value_m is None or threshold_m is None:
-        why = f"Not measured: {_why_not(limit, sample)}."
+        why = f"Not measured: {_why_not(limit, sample, part)}."
         return _verdict(
             Component.CONTRACT, threshold_m, None, (Outcome.NOT_GRADED, why), (), class_name=limit.name
         )
@@ -155,7 +154,7 @@ def _grade(evidence: Evidence, limit: ContractLimit, text: LengthText) -> Verdic
                 limit=float(limit.least_checkpoints),
                 unit="count",
                 outcome=RuleOutcome.MET if enough else RuleOutcome.NOT_MET,
-                words=f"{count(n) if relative else rules.counted(sample)} counted; "
+                words=f"{counted(n, 'checkpoint') if relative else rules.how_many(sample)} counted; "
                 f"the contract asks for {limit.least_checkpoints}.",
                 decisive=True,
             )
@@ -228,14 +227,17 @@ def _least(limit: ContractLimit, n: int) -> int:
     return ceil(Fraction(repr(limit.least_share)) * n)
 
 
-def _why_not(limit: ContractLimit, sample: Sample) -> str:
+def _why_not(limit: ContractLimit, sample: Sample, part: Evidence) -> str:
+    if part.why_nobody is not None:
+        return part.why_nobody
     if limit.stratum == "relative":
         return "the cloud was not compared with itself"
     if sample.n == 0:
-        return sample.why_empty.rstrip(".")
+        among = in_a_row([f'{name} "{value}"' for name, value in limit.where.items()]) if limit.where else ""
+        return (f"of those with {among}, " if among else "") + sample.why_empty.rstrip(".")
     if "survey" in limit.statistic:
         return f"{limit.statistic} needs the survey uncertainty of every checkpoint"
-    return f"{count(sample.n)} give no {limit.statistic}"
+    return f"{counted(sample.n, 'checkpoint')} give no {limit.statistic}"
 
 
 def _accuracy(

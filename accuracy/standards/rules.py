@@ -22,10 +22,11 @@ from accuracy.model import (
     RuleOutcome,
     Verdict,
 )
-from accuracy.rounding import LengthText, at_places, exceeds, printed_pair
+from accuracy.rounding import LengthText, at_places, counted, exceeds, held_apart, printed_pair, shortened
 from accuracy.standards.base import RelativeAccuracy, Sample
-from accuracy.standards.wording import count, listed, percent
 
+MOST_NAMED = 8
+"""Checkpoints named in a rule before the rest is counted."""
 LEAST_TO_GRADE = 3
 NO_CLASS = "No class was asked for; the figures stand as found."
 
@@ -85,7 +86,7 @@ def number_rule(
     What counts is the places that they stand at: one point under two ids is one checkpoint.
     """
     n = sample.places
-    words = f"{counted(sample)} {what}; {required} are called for"
+    words = f"{how_many(sample)} {what}; {required} are called for"
     if n < required:
         words += f", {required - n} more {'is' if required - n == 1 else 'are'} needed"
     if sample.not_measured:
@@ -102,7 +103,12 @@ def number_rule(
     )
 
 
-def counted(sample: Sample) -> str:
+def percent(share: float, floor: float) -> str:
+    """A share (0 to 1) in percent, without the sign, never rounded across its floor."""
+    return held_apart(share, floor, times=100, decimals=1)
+
+
+def how_many(sample: Sample) -> str:
     """How many checkpoints a sample has, and at how many places where some share one."""
     return at_places(sample.n, sample.places)
 
@@ -119,9 +125,10 @@ def survey_rule(sample: Sample, class_m: float | None, times: int, *, source: st
             limit=limit_m,
             unit="m",
             outcome=RuleOutcome.NOT_KNOWN,
-            words=f"The survey uncertainty of {sample.survey_lacking} of {count(sample.n)} was not given; "
-            "give it in the checkpoint table, or one figure for all (--survey-sigma-height or "
-            "--survey-sigma-horizontal).",
+            words=f"The survey uncertainty of {sample.survey_lacking} of {counted(sample.n, 'checkpoint')} "
+            "was not given; give it in the checkpoint table, or one figure for all (--survey-sigma-height or "
+            "--survey-sigma-horizontal; in a job file checkpoints.survey_sigma_height or "
+            "checkpoints.survey_sigma_horizontal).",
             decisive=True,
         )
     if limit_m is None:
@@ -156,7 +163,7 @@ def survey_rule(sample: Sample, class_m: float | None, times: int, *, source: st
 def independence_rule(control_points: int, *, source: str) -> Rule:
     """Points marked as control never count; that the others are independent, the surveyor vouches."""
     aside = (
-        f"{count(control_points, 'control point')} set aside"
+        f"{counted(control_points, 'control point')} set aside"
         if control_points
         else "None is marked as control"
     )
@@ -187,8 +194,8 @@ def blunder_rule(
         limit = f"{text.small(limit_m)} {text.small_symbol}"
         outcome = RuleOutcome.ADVISORY if above else RuleOutcome.MET
         words = (
-            f"{count(len(above), 'residual')} above {times:g} times the class ({limit}), to be looked into: "
-            f"{listed(above)}."
+            f"{counted(len(above), 'residual')} above {times:g} times the class ({limit}), to be looked "
+            f"into: {shortened(above, MOST_NAMED)}."
             if above
             else f"No residual is above {times:g} times the class ({limit})."
         )
@@ -281,7 +288,9 @@ def terrain_rules(sample: Sample, *, source: str) -> tuple[Rule, ...]:
             limit=0.0,
             unit="count",
             outcome=RuleOutcome.ADVISORY if ids else RuleOutcome.MET,
-            words=f"{count(len(ids))} {where}: {listed(ids)}." if ids else f"No checkpoint lies {where}.",
+            words=f"{counted(len(ids), 'checkpoint')} {where}: {shortened(ids, MOST_NAMED)}."
+            if ids
+            else f"No checkpoint lies {where}.",
         )
         for name, where, ids in (
             ("slope", "on ground steeper than 10 %", sample.slopes_over_10_percent),
@@ -308,7 +317,8 @@ def conclude(
     if sample_n < LEAST_TO_GRADE:
         return (
             Outcome.NOT_GRADED,
-            f"Only {count(sample_n)} could be measured; fewer than {LEAST_TO_GRADE} are never graded.",
+            f"Only {counted(sample_n, 'checkpoint')} could be measured; fewer than {LEAST_TO_GRADE} are "
+            "never graded.",
         )
     if not asked:
         return Outcome.NOT_GRADED, no_class
@@ -344,10 +354,11 @@ def relative_verdict(
     rules: list[Rule] = []
     for field_name, words, limit_m in limits:
         value_m: float | None = getattr(relative, field_name)
+        named = words[:1].upper() + words[1:]
         if value_m is not None:
             rules.append(
                 accuracy_rule(
-                    words,
+                    named,
                     value_m,
                     limit_m,
                     source=source,
@@ -366,7 +377,7 @@ def relative_verdict(
                 limit=limit_m,
                 unit="m",
                 outcome=RuleOutcome.NOT_APPLICABLE if one_swath else RuleOutcome.NOT_KNOWN,
-                words=f"{words}: {'there is only one swath' if one_swath else 'not measured'}.",
+                words=f"{named}: {'there is only one swath' if one_swath else 'not measured'}.",
                 decisive=not one_swath,
             )
         )
@@ -380,7 +391,8 @@ def relative_verdict(
     )
     if 0 < relative.places < LEAST_TO_GRADE and known:
         why = (
-            f"Only {count(relative.places, 'place')} compared; fewer than {LEAST_TO_GRADE} are never graded."
+            f"Only {counted(relative.places, 'place')} compared; fewer than {LEAST_TO_GRADE} are never "
+            "graded."
         )
     governing = max(known, key=_nearness, default=None)
     return Verdict(

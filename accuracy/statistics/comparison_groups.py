@@ -18,13 +18,11 @@ from itertools import combinations
 
 import numpy as np
 
-from accuracy.model import Component, FloatArray, RunComparison, RunRecord
+from accuracy.model import SPEED, Component, FloatArray, RunComparison, RunRecord
 from accuracy.rounding import LengthText, speed
 from accuracy.statistics.comparison import LENGTHS, compare_groups, holm_corrected, one_a_place, run_residuals
 from accuracy.statistics.comparison_words import sentence
 
-SPEED = "speed_km_per_h"
-"""The attribute of a run that holds its speed."""
 CLOUD = "cloud"
 """Stands among the attributes for the kind of cloud."""
 
@@ -52,12 +50,7 @@ def compare_by_attributes(
             groups, also = _matched(attribute, *sides)
             if max(len(group) for group in groups) < 2:
                 continue
-            ids = [
-                name
-                for name in residuals[groups[0][0].run.label]
-                if all(name in residuals[one.run.label] for group in groups for one in group)
-            ]
-            ids = one_a_place(groups[0][0].run, ids)
+            ids = _shared([one.run for group in groups for one in group], residuals)
             if not ids:
                 continue
             a_m, b_m = (
@@ -81,6 +74,7 @@ def compare_by_attributes(
                 members_a=tuple(each.run.label for each in groups[0]),
                 members_b=tuple(each.run.label for each in groups[1]),
                 also_apart_in=also,
+                limited_by=_limiting(groups, residuals, len(ids)),
             )
             found.append(replace(one, words=sentence(one, text)))
     return holm_corrected(found, text)
@@ -90,6 +84,31 @@ def compare_by_attributes(
 class _Described:
     run: RunRecord
     attributes: Mapping[str, str]
+
+
+def _shared(runs: Sequence[RunRecord], residuals: Mapping[str, Mapping[str, object]]) -> list[str]:
+    """The checkpoints that all of the runs measured, one of each place."""
+    first = runs[0]
+    ids = [name for name in residuals[first.label] if all(name in residuals[one.label] for one in runs)]
+    return one_a_place(first, ids)
+
+
+def _limiting(
+    groups: Sequence[Sequence[_Described]], residuals: Mapping[str, Mapping[str, object]], n: int
+) -> str | None:
+    """The run that leaves the groups the fewest of their checkpoints, where it costs them half or more.
+
+    A run that stands for its group alone cannot be left out of it.
+    """
+    runs = [one.run for group in groups for one in group]
+    without = {
+        one.run.label: len(_shared([run for run in runs if run is not one.run], residuals))
+        for group in groups
+        if len(group) > 1
+        for one in group
+    }
+    most = min(without, key=lambda label: (-without[label], label))
+    return most if without[most] >= 2 * n else None
 
 
 def _attributes(run: RunRecord) -> dict[str, str]:

@@ -75,6 +75,8 @@ def sentence(one: RunComparison, text: LengthText) -> str:
     said += _conclusion(one, text)
     if one.also_apart_in:
         said += f" The two also differ in {in_a_row(one.also_apart_in)}."
+    if one.limited_by:
+        said += f" {one.limited_by} measured least: without it they would share at least twice as many."
     return said
 
 

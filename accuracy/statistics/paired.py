@@ -20,6 +20,7 @@ from accuracy.statistics.intervals import (
     seed_of,
     studentised,
 )
+from accuracy.statistics.ranks import average_ranks
 
 SWAPS = 9999
 ALL_SWAPS_TO = 13
@@ -49,10 +50,8 @@ def pitman_morgan_p(a_m: FloatArray, b_m: FloatArray) -> float | None:
 
 def rank_spread_p(a_m: FloatArray, b_m: FloatArray) -> float | None:
     """Pitman-Morgan with Spearman's rank correlation, of residuals centred on their medians."""
-    from scipy.stats import rankdata
-
     a_m, b_m = a_m - np.median(a_m), b_m - np.median(b_m)
-    return _correlation_p(rankdata(a_m + b_m), rankdata(a_m - b_m))
+    return _correlation_p(average_ranks(a_m + b_m), average_ranks(a_m - b_m))
 
 
 def swap_p(a_squares: FloatArray, b_squares: FloatArray) -> float:

@@ -8,7 +8,6 @@ from typing import Literal
 from accuracy.model import Component, GradedRun, Outcome, SpeedDecision
 from accuracy.rounding import LengthText, at_places, exceeds, in_a_row, speed
 
-KILOMETRES_PER_HOUR = 3.6
 LENGTHS = LengthText()
 
 
@@ -29,9 +28,9 @@ def decide_fastest(
     something other than speed is then at work.
     """
     timed = sorted(
-        (run for run in runs if run.speed_m_per_s is not None), key=lambda run: (-_speed(run), run.name)
+        (run for run in runs if run.speed_km_per_h is not None), key=lambda run: (-_speed(run), run.name)
     )
-    untimed = [run for run in runs if run.speed_m_per_s is None]
+    untimed = [run for run in runs if run.speed_km_per_h is None]
     met = next((run for run in timed if run.outcome is Outcome.MET), None)
     assured = next(
         (run for run in timed if _assured(run, class_m) and not _missed_beside(run, timed, class_m)), None
@@ -143,13 +142,13 @@ def _beyond(run: GradedRun, class_m: float) -> bool:
 
 
 def _speed(run: GradedRun) -> float:
-    return run.speed_m_per_s or 0.0
+    return run.speed_km_per_h or 0.0
 
 
 def _named(run: GradedRun, text: LengthText) -> str:
-    if run.speed_m_per_s is None:
+    if run.speed_km_per_h is None:
         return run.name
-    return f"{run.name} ({speed(run.speed_m_per_s * KILOMETRES_PER_HOUR, text.unit, in_brackets=True)})"
+    return f"{run.name} ({speed(run.speed_km_per_h, text.unit, in_brackets=True)})"
 
 
 def _tested(run: GradedRun, class_m: float, text: LengthText) -> str:
@@ -168,6 +167,6 @@ def _evidence(run: GradedRun, class_m: float, text: LengthText) -> str:
         words += f", {run.tested_name} {_tested(run, class_m, text)}"
     if run.outcome is Outcome.NOT_GRADED and run.why:
         words += f"; {run.why.rstrip('.')}"
-    if run.speed_m_per_s is None:
+    if run.speed_km_per_h is None:
         words += "; its speed is not known, so it has no part in the decision"
     return words + "."

@@ -25,29 +25,15 @@ from accuracy.trajectory.solving import (
     NORTH,
     SIZE,
     UP,
-    Evaluation,
     Pair,
     Run,
     covariance_of,
-    evaluate,
     fastest,
     information_of,
     look,
     nodes_of,
     solve,
 )
-
-__all__ = [
-    "CLOCK",
-    "FORWARD",
-    "Alignment",
-    "AlignmentSettings",
-    "Evaluation",
-    "Pair",
-    "RunClock",
-    "align_runs",
-    "evaluate",
-]
 
 _SEARCH_STEP_S = 0.5
 _SEARCH_EPOCHS = 1500

@@ -26,18 +26,18 @@ from accuracy.model import (
 )
 from accuracy.rounding import fixed
 from accuracy.trajectory import components as parts
-from accuracy.trajectory.align import Alignment, Evaluation, Pair, align_runs, evaluate
+from accuracy.trajectory.align import Alignment, align_runs
 from accuracy.trajectory.correlation import correlated_sum
 from accuracy.trajectory.coverage import coverage
 from accuracy.trajectory.drift import SinceFix, drift_after_loss, since_fix
 from accuracy.trajectory.interpolate import STANDING_M_PER_S, interpolation_error_m
 from accuracy.trajectory.nearest import compare_by_place
 from accuracy.trajectory.prepare import ComparisonSettings, Prepared, prepare
+from accuracy.trajectory.solving import Evaluation, Pair, evaluate
 from accuracy.trajectory.words import alignment_words
 
 _MOST_FOR_CORRELATION = 20_000
 _FALSE_FIX = 5.0
-_RAYLEIGH_MEDIAN = 1.17741
 _CLEAR = 3.0
 _WORTH_SAYING_M = 0.01
 _CONSTANT_CAUSES = {
@@ -189,7 +189,7 @@ class _Compared:
         if int(held.sum()) < 10:
             return 0, None
         away = np.hypot(self.scatter_m[held, 0], self.scatter_m[held, 1])
-        limit = _FALSE_FIX * float(np.median(away)) / _RAYLEIGH_MEDIAN
+        limit = _FALSE_FIX * float(np.median(away)) / parts.RAYLEIGH_MEDIAN
         false = away > limit
         return int(false.sum()), float(away[false].max()) if false.any() else None
 
@@ -300,20 +300,12 @@ class _Compared:
 
 
 def _only_usable(seen: Evaluation) -> Evaluation:
-    keep = seen.usable
-    if not keep.any():
+    if not seen.usable.any():
         raise TrajectoryError(
             "no epoch of the rig meets a usable reference at the same instant",
             remedy="Check the dates, the time scales and the fix states of both files.",
         )
-    return Evaluation(
-        seen.residual_m[keep],
-        seen.usable[keep],
-        seen.rig_time_s[keep],
-        seen.reference_time_s[keep],
-        seen.angles_rad[keep],
-        seen.attitude_known[keep],
-    )
+    return seen.take(seen.usable)
 
 
 def _nearest(pair: Pair, rig_s: FloatArray) -> IntArray:

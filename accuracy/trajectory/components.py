@@ -14,6 +14,8 @@ SPEED_BANDS_KM_H = (1.0, 5.0, 10.0, 15.0, 20.0, 30.0, 40.0, 50.0, 60.0, 80.0, 10
 DISTANCE_BANDS_M = (25.0, 50.0, 100.0, 150.0, 200.0, 300.0, 500.0)
 Members = Iterable[tuple[str, BoolArray]]
 """Groups' names and who belongs to each, made one at a time: a mask of a million epochs is a megabyte."""
+RAYLEIGH_MEDIAN, NORMAL_MEDIAN = 1.17741, 0.67449
+"""Of distances in plan and of absolute values, in standard deviations per axis of normal noise."""
 _OCTANTS = ("north", "north-east", "east", "south-east", "south", "south-west", "west", "north-west")
 
 

@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from accuracy.model import BoolArray, Drift, DriftBin, DriftModel, Fix, FloatArray, IntArray
 from accuracy.rounding import fixed
 from accuracy.statistics.intervals import SMALLEST_BOOTSTRAP_N, mean_interval, root_ratio_interval
+from accuracy.trajectory.components import NORMAL_MEDIAN, RAYLEIGH_MEDIAN
 
 _TIME_EDGES_S = (0.0, 2.0, 5.0, 10.0, 20.0, 30.0, 60.0, 120.0, 300.0, np.inf)
 _DISTANCE_EDGES_M = (0.0, 5.0, 10.0, 20.0, 50.0, 100.0, 200.0, 500.0, 1000.0, np.inf)
@@ -181,8 +182,8 @@ def _order(squares: FloatArray) -> float:
 def _start_square(component: Literal["horizontal", "up"], with_fix_m: FloatArray) -> float:
     """Mean square with a fix, from the median, which false fixes do not reach (normal noise)."""
     middle = float(np.median(np.abs(with_fix_m)))
-    # Medians: Rayleigh 1.1774 sigma with a mean square of 2 sigma^2; |normal| 0.6745 sigma.
-    return 2 * (middle / 1.17741) ** 2 if component == "horizontal" else (middle / 0.67449) ** 2
+    # In plan two axes add up.
+    return 2 * (middle / RAYLEIGH_MEDIAN) ** 2 if component == "horizontal" else (middle / NORMAL_MEDIAN) ** 2
 
 
 def _cells(

@@ -16,6 +16,7 @@ from accuracy.model import BoolArray, FloatArray
 from accuracy.trajectory.solving import (
     CLOCK,
     EAST,
+    FEWEST_EPOCHS,
     HEIGHT,
     NORTH,
     SIZE,
@@ -50,7 +51,7 @@ def with_frame_shift(
     ``theta`` holds the coarse clock and the arms that are known; ``free`` no shift yet.
     """
     runs = [run_at(pair, node, theta) for pair, node in zip(pairs, nodes, strict=True)]
-    if not free.any() or sum(run.node_s.size for run in runs) < 10:
+    if not free.any() or sum(run.node_s.size for run in runs) < FEWEST_EPOCHS:
         return theta, free
     design = np.concatenate([run.design for run in runs])
     residual = np.concatenate([run.seen.residual_m for run in runs])

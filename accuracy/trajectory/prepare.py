@@ -11,7 +11,7 @@ import numpy as np
 from accuracy.errors import TrajectoryError
 from accuracy.model import BoolArray, Fix, FloatArray, Trajectory
 from accuracy.rounding import counted
-from accuracy.trajectory.align import AlignmentSettings, Pair
+from accuracy.trajectory.align import AlignmentSettings
 from accuracy.trajectory.components import DISTANCE_BANDS_M, SPEED_BANDS_KM_H
 from accuracy.trajectory.interpolate import (
     STANDING_M_PER_S,
@@ -21,11 +21,11 @@ from accuracy.trajectory.interpolate import (
     course_attitude,
     make_track,
 )
+from accuracy.trajectory.solving import FEWEST_EPOCHS, Pair
 
 _PERIOD_S = {"week-seconds": 604_800.0, "day-seconds": 86_400.0}
 _ENOUGH_FIXED = 50
-FEWEST_EPOCHS = 10
-GPS_ZERO = dt.datetime(1980, 1, 6)
+_GPS_ZERO = dt.datetime(1980, 1, 6)
 _HEADING_DISAGREES_RAD = np.pi / 6
 
 
@@ -87,16 +87,9 @@ def _refuse_apart(
 ) -> None:
     """Refuse two that do not meet in time, whatever the clock offset within the searched range."""
     slack = known.search_s if known.clock_offset_s is None else 0.0
-    shift = known.clock_offset_s or 0.0
-    spans = [
-        (track.time_s[0] - off, track.time_s[-1] - off)
-        for track, off in ((pair.rig, shift), (pair.reference, 0.0))
-    ]
-    low, high = max(one[0] for one in spans) - slack, min(one[1] for one in spans) + slack
-    shared = min(
-        int(((track.time_s - off >= low) & (track.time_s - off <= high)).sum())
-        for track, off in ((pair.rig, shift), (pair.reference, 0.0))
-    )
+    both_s = pair.rig.time_s - (known.clock_offset_s or 0.0), pair.reference.time_s
+    low, high = max(one[0] for one in both_s) - slack, min(one[-1] for one in both_s) + slack
+    shared = min(int(((one >= low) & (one <= high)).sum()) for one in both_s)
     if shared >= FEWEST_EPOCHS:
         return
     shares = f"only {counted(shared, 'usable epoch')}" if shared else "no usable epochs"
@@ -112,7 +105,7 @@ def _span(track: Track, zero_s: float, scale: str) -> str:
     first, last = float(track.time_s[0]) + zero_s, float(track.time_s[-1]) + zero_s
     if scale != "gps":
         return f"{first:.1f} to {last:.1f} s ({scale.replace('-', ' ')})"
-    began, ended = (GPS_ZERO + dt.timedelta(seconds=second) for second in (first, last))
+    began, ended = (_GPS_ZERO + dt.timedelta(seconds=second) for second in (first, last))
     return f"{began:%Y-%m-%d %H:%M:%S} to {ended:%Y-%m-%d %H:%M:%S} GPS time"
 
 

@@ -15,13 +15,14 @@ part takes the correlation of the residuals along time into account.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, fields, replace
 from typing import Literal
 
 import numpy as np
 
 from accuracy.errors import TrajectoryError
 from accuracy.model import BoolArray, FloatArray
+from accuracy.trajectory.components import NORMAL_MEDIAN, RAYLEIGH_MEDIAN
 from accuracy.trajectory.correlation import correlated_sum
 from accuracy.trajectory.interpolate import Attitude, Track, arm_in_grid, vehicle_axes
 
@@ -29,6 +30,7 @@ _TUKEY = 5.0  # 95 % efficient for normal noise at 4.69 (one component) and 5.12
 _TURN_STEP_S = 0.05
 _ITERATIONS = 40
 _SETTLED = (1e-7, 1e-6)  # seconds, metres
+FEWEST_EPOCHS = 10
 CLOCK, FORWARD, LEFT, UP, EAST, NORTH, HEIGHT = range(7)
 SIZE = 7
 ARM, SHIFT = slice(FORWARD, EAST), slice(EAST, HEIGHT + 1)
@@ -61,6 +63,10 @@ class Evaluation:
     reference_time_s: FloatArray
     angles_rad: FloatArray
     attitude_known: BoolArray
+
+    def take(self, kept: BoolArray) -> Evaluation:
+        """The same at those of the nodes."""
+        return Evaluation(*(getattr(self, field.name)[kept] for field in fields(self)))
 
 
 def evaluate(pair: Pair, node_s: FloatArray, clock_s: float, arm_m: FloatArray) -> Evaluation:
@@ -140,7 +146,7 @@ def solve(
     theta, sigma = start.copy(), (0.0, 0.0)
     for turn in range(_ITERATIONS):
         runs = [run_at(pair, node, theta) for pair, node in zip(pairs, nodes, strict=True)]
-        if sum(run.node_s.size for run in runs) < 10:
+        if sum(run.node_s.size for run in runs) < FEWEST_EPOCHS:
             raise TrajectoryError(
                 "fewer than ten epochs can be compared",
                 remedy="Check that rig and reference overlap in time and place.",
@@ -174,14 +180,8 @@ def solve(
 def run_at(pair: Pair, node_s: FloatArray, theta: FloatArray) -> Run:
     """The epochs of one run that may take part, at (7,) parameters; residuals hold the shift."""
     seen, usable = look(pair, node_s, theta)
-    kept = Evaluation(
-        seen.residual_m[usable] + theta[SHIFT],
-        seen.usable[usable],
-        seen.rig_time_s[usable],
-        seen.reference_time_s[usable],
-        seen.angles_rad[usable],
-        seen.attitude_known[usable],
-    )
+    kept = seen.take(usable)
+    kept = replace(kept, residual_m=kept.residual_m + theta[SHIFT])
     design = _design(pair, kept, theta[ARM])
     return Run(pair, node_s[usable], kept, design, np.ones_like(kept.residual_m))
 
@@ -189,9 +189,8 @@ def run_at(pair: Pair, node_s: FloatArray, theta: FloatArray) -> Run:
 def robust_scale(runs: list[Run]) -> tuple[float, float]:
     """Robust standard deviations per horizontal component and up, of normal noise."""
     residual = np.concatenate([run.seen.residual_m for run in runs])
-    # Medians of |normal| and of Rayleigh: 0.6745 and 1.1774 standard deviations.
-    horizontal = float(np.median(np.hypot(residual[:, 0], residual[:, 1]))) / 1.17741
-    up = float(np.median(np.abs(residual[:, 2]))) / 0.67449
+    horizontal = float(np.median(np.hypot(residual[:, 0], residual[:, 1]))) / RAYLEIGH_MEDIAN
+    up = float(np.median(np.abs(residual[:, 2]))) / NORMAL_MEDIAN
     return max(horizontal, 1e-6), max(up, 1e-6)
 
 

@@ -5,9 +5,10 @@ from __future__ import annotations
 import numpy as np
 
 from accuracy.rounding import fixed, speed
-from accuracy.trajectory.align import CLOCK, FORWARD, Alignment
+from accuracy.trajectory.align import Alignment
 from accuracy.trajectory.frame_shift import LONGEST_ARM_M
 from accuracy.trajectory.prepare import ComparisonSettings
+from accuracy.trajectory.solving import CLOCK, FORWARD
 
 _NAMES = ("clock offset", "forward lever arm", "left lever arm", "up lever arm")
 _LEANS = 0.9

@@ -6,15 +6,15 @@ import itertools
 
 import numpy as np
 from numpy.typing import NDArray
-from sim_tables import Table, covers, rejects
 
-from accuracy.explaining.conditions import condition_effects
+from accuracy.explaining.condition_effects import condition_effects
 from accuracy.matching.face import combine_faces
 from accuracy.model import CaptureConditions, FaceResidual
 from accuracy.relative.differences import models_of_places
 from accuracy.reporting.charts_residuals import quantile_band
 from accuracy.statistics.correlation import effective_sample
 from accuracy.trajectory.drift import SinceFix, drift_after_loss
+from sim_tables import Table, covers, rejects
 
 Array = NDArray[np.float64]
 LAYOUTS = 10

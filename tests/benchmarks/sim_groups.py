@@ -12,12 +12,12 @@ from collections.abc import Iterator
 
 import numpy as np
 from numpy.typing import NDArray
-from sim_tables import Table, covers, rejects
 
 from accuracy.model import RunComparison
 from accuracy.rounding import LengthText
 from accuracy.statistics.comparison import compare_groups, compare_runs, holm_corrected
 from accuracy.statistics.comparison_words import finding
+from sim_tables import Table, covers, rejects
 
 Array = NDArray[np.float64]
 Side = tuple[int, ...]

@@ -19,9 +19,6 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 from scipy import stats
-from sim_along import condition_coverage, drift_coverage, relative_coverage, single_tests
-from sim_groups import claims, group_coverage
-from sim_tables import Table, covers, put_section, rejects
 
 from accuracy.statistics.correlation import correlation_models, effective_sample
 from accuracy.statistics.intervals import (
@@ -49,6 +46,9 @@ from accuracy.statistics.summary import (
     radial_correlated_freedom,
     rmse,
 )
+from sim_along import condition_coverage, drift_coverage, relative_coverage, single_tests
+from sim_groups import claims, group_coverage
+from sim_tables import Table, covers, put_section, rejects
 
 Array = NDArray[np.float64]
 SIZES = (10, 20, 48)

@@ -9,7 +9,6 @@ Run it by hand; every survey is invented (tests/planted/mistake_surveys.py says 
 from __future__ import annotations
 
 import argparse
-import importlib.util
 import sys
 import time
 from collections import Counter
@@ -19,18 +18,10 @@ import numpy as np
 
 from accuracy.explaining.mistakes import find_apart, find_mistakes
 
-_SURVEYS = Path(__file__).resolve().parent.parent / "planted" / "mistake_surveys.py"
+sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
+sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "planted"))
 
-
-def _load():
-    spec = importlib.util.spec_from_file_location("mistake_surveys", _SURVEYS)
-    module = importlib.util.module_from_spec(spec)
-    sys.modules["mistake_surveys"] = module
-    spec.loader.exec_module(module)
-    return module
-
-
-surveys = _load()
+import mistake_surveys as surveys
 
 
 def first_named(kind, seed):

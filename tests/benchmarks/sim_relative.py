@@ -6,7 +6,6 @@ ten minutes on one core. Coverage of the intervals of the differences is in ``si
 
 from __future__ import annotations
 
-import importlib.util
 import sys
 from pathlib import Path
 
@@ -15,19 +14,12 @@ from scipy.spatial.transform import Rotation
 
 from accuracy.relative.registration import RegistrationSettings, register
 
+sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "planted"))
+
+import relative_scene as scene
+
 TURN, SHIFT_M = np.array([0.0004, -0.0002, 0.0006]), np.array([0.030, -0.020, 0.015])
 NAMES = ("first", "second", "up", "roll", "pitch", "yaw")
-
-
-def _scene():
-    path = Path(__file__).resolve().parents[1] / "planted" / "relative_scene.py"
-    spec = importlib.util.spec_from_file_location("relative_scene", path)
-    module = importlib.util.module_from_spec(spec)
-    spec.loader.exec_module(module)
-    return module
-
-
-SCENE = _scene()
 
 
 def waves(points, rng, *, length_m, size_m):
@@ -43,18 +35,18 @@ def shift_scores(seeds, *, walls, noise_m=0.005, density=60, wave=None, turn=TUR
     scores, stated = [], []
     for seed in range(seeds):
         rng = np.random.default_rng(10_000 + seed)
-        b = SCENE.street(rng, walls=walls, density=density)
-        a = SCENE.moved(SCENE.street(rng, walls=walls, density=density), turn, shift)
+        b = scene.street(rng, walls=walls, density=density)
+        a = scene.moved(scene.street(rng, walls=walls, density=density), turn, shift)
         if wave:
             a = waves(a, rng, length_m=wave[0], size_m=wave[1])
         found = register(
-            SCENE.table_of(a, rng, noise_m=noise_m),
-            SCENE.table_of(b, rng, noise_m=noise_m),
+            scene.table_of(a, rng, noise_m=noise_m),
+            scene.table_of(b, rng, noise_m=noise_m),
             name_a="a",
             name_b="b",
             settings=RegistrationSettings(use_icp=icp),
         )
-        centre = np.array(found.centre_m) - SCENE.GRID.origin_m - SCENE.MIDDLE_M
+        centre = np.array(found.centre_m) - scene.GRID.origin_m - scene.MIDDLE_M
         there = shift + Rotation.from_rotvec(turn).as_matrix() @ centre - centre
         row, uncertainties = [], []
         for k, c in enumerate(found.translations + found.rotations):

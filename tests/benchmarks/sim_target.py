@@ -9,7 +9,6 @@ Run it by hand; everything it draws is invented.
 from __future__ import annotations
 
 import argparse
-import importlib.util
 import sys
 import time
 from collections import Counter
@@ -22,19 +21,11 @@ from accuracy.matching.target_bound import cramer_rao_bound
 from accuracy.matching.template import BUILT_IN
 from accuracy.model import NotMeasured
 
-_PLANTED = Path(__file__).resolve().parent.parent / "planted"
+sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "planted"))
 
+import target_decoys as decoys_of
+import target_scene as scene_of
 
-def _load(name):
-    spec = importlib.util.spec_from_file_location(name, _PLANTED / f"{name}.py")
-    module = importlib.util.module_from_spec(spec)
-    sys.modules[name] = module
-    spec.loader.exec_module(module)
-    return module
-
-
-scene_of = _load("target_scene")
-decoys_of = _load("target_decoys")
 DENSITIES = (300, 600, 1200, 2500, 5000, 10000, 20000)
 
 

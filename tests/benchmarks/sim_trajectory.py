@@ -14,8 +14,9 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.signal import lfilter
 
-from accuracy.trajectory.align import Alignment, AlignmentSettings, Pair, align_runs
+from accuracy.trajectory.align import Alignment, AlignmentSettings, align_runs
 from accuracy.trajectory.interpolate import Attitude, course_attitude, make_track, vehicle_axes
+from accuracy.trajectory.solving import Pair
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -9,13 +9,15 @@ import shutil
 import subprocess
 from dataclasses import replace
 from pathlib import Path
-from types import ModuleType
 from typing import Any
 
 import pytest
 
+import chapter_cases
+import report_cases
 from accuracy.reporting import render, view, view_patches
-from accuracy.reporting.difference import compare_results, difference_html
+from accuracy.reporting.difference import compare_results
+from accuracy.reporting.difference_words import difference_html
 
 CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser") or shutil.which("google-chrome")
 pytestmark = pytest.mark.skipif(CHROMIUM is None, reason="no Chromium on this machine to open the report in")
@@ -106,9 +108,7 @@ def number(text: str) -> float:
 
 
 @pytest.mark.parametrize("case", ["horizontal", "long-words"])
-def test_report_in_a_browser(
-    report_cases: ModuleType, tmp_path: Path, tmp_path_factory: pytest.TempPathFactory, case: str
-) -> None:
+def test_report_in_a_browser(tmp_path: Path, tmp_path_factory: pytest.TempPathFactory, case: str) -> None:
     """At 390 and 1440 pixels nothing hangs over the edge and nothing is fetched; sorting, filtering and
     the tie between a row and its marks work."""
     result = report_cases.CASES[case]()
@@ -160,12 +160,7 @@ window.addEventListener("load", async () => {
 </script>"""
 
 
-def test_every_chapter_fits_a_phone(
-    report_cases: ModuleType,
-    chapter_cases: ModuleType,
-    tmp_path: Path,
-    tmp_path_factory: pytest.TempPathFactory,
-) -> None:
+def test_every_chapter_fits_a_phone(tmp_path: Path, tmp_path_factory: pytest.TempPathFactory) -> None:
     """Runs, trajectories, conditions and pictures at 390 and 1440 pixels: nothing hangs over."""
     result, series, patches = chapter_cases.everything(report_cases.make(n=20, horizontal=True))
     pictures = view_patches.patch_pictures(result.run, patches, result.unit)
@@ -181,12 +176,7 @@ def test_every_chapter_fits_a_phone(
         assert seen["empty"] == 0
 
 
-def test_a_difference_fits_a_phone(
-    report_cases: ModuleType,
-    chapter_cases: ModuleType,
-    tmp_path: Path,
-    tmp_path_factory: pytest.TempPathFactory,
-) -> None:
+def test_a_difference_fits_a_phone(tmp_path: Path, tmp_path_factory: pytest.TempPathFactory) -> None:
     """The page of two results compared keeps within 390 pixels, long names included."""
     before = report_cases.CASES["long-words"]()
     after = replace(chapter_cases.with_runs(before), settings={"Radius": "unbreakable" * 30}, inputs=())

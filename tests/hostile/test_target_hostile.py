@@ -2,33 +2,17 @@
 
 from __future__ import annotations
 
-import importlib.util
-import sys
 from dataclasses import replace
-from pathlib import Path
 
 import numpy as np
 import pytest
 
+import sim_target as simulation
+import target_scene as scenes
 from accuracy.matching.target import TargetSettings, measure_target
 from accuracy.matching.template import BUILT_IN
 from accuracy.model import NotMeasured, Reason
-
-_ROOT = Path(__file__).resolve().parent.parent
-
-
-def _load(name, folder):
-    spec = importlib.util.spec_from_file_location(name, _ROOT / folder / f"{name}.py")
-    module = importlib.util.module_from_spec(spec)
-    sys.modules[name] = module
-    spec.loader.exec_module(module)
-    return module
-
-
-simulation = _load("sim_target", "benchmarks")
-scenes = simulation.scene_of
-KINDS = simulation.decoys_of.KINDS
-MARKS = simulation.decoys_of.MARKS
+from target_decoys import KINDS, MARKS
 
 
 def measure(patch, mark="quartered-disc", size_m=0.6):

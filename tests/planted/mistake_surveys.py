@@ -20,14 +20,10 @@ from accuracy.frames import WorkingFrame
 from accuracy.model import (
     CaptureConditions,
     CheckpointResult,
-    Cover,
-    HorizontalResidual,
-    NotMeasured,
-    Reason,
     Role,
-    VerticalResidual,
 )
 from accuracy.units import LengthUnit
+from measured_cases import checkpoint_result, horizontal_residual, vertical_residual
 
 Array = NDArray[np.float64]
 UTM = pyproj.CRS("EPSG:25832")
@@ -154,49 +150,30 @@ class Site:
         for i in range(self.n):
             slope = self.slope[i]
             normal = np.array([-slope[0], -slope[1], 1.0]) / np.sqrt(1 + slope @ slope)
-            vertical: VerticalResidual | NotMeasured = NotMeasured(
-                code=Reason.NO_SURFACE, reason="no surface within reach"
+            vertical = vertical_residual(
+                None if height_residual is None else float(height_residual[i]),
+                standard_uncertainty_m=uncertainty,
+                fit_uncertainty_m=0.003,
+                survey_uncertainty_m=self.survey,
+                slope_percent=float(100 * np.hypot(*slope)),
+                normal=tuple(normal.tolist()),
             )
-            if height_residual is not None:
-                vertical = VerticalResidual(
-                    residual_m=float(height_residual[i]),
-                    standard_uncertainty_m=uncertainty,
-                    fit_uncertainty_m=0.003,
-                    survey_uncertainty_m=self.survey,
-                    points=200,
-                    radius_m=0.5,
-                    density_per_m2=250.0,
-                    slope_percent=float(100 * np.hypot(*slope)),
-                    roughness_m=0.008,
-                    normal=(float(normal[0]), float(normal[1]), float(normal[2])),
-                )
-            horizontal: HorizontalResidual | NotMeasured = NotMeasured(
-                code=Reason.NO_MARK, reason="no mark at this checkpoint"
+            horizontal = horizontal_residual(
+                None if plan_residual is None else plan_residual[i].tolist(),
+                standard_uncertainty_m=uncertainty,
+                covariance_m2=(uncertainty**2, uncertainty**2, 0.0),
             )
-            if plan_residual is not None:
-                horizontal = HorizontalResidual(
-                    method="observed",
-                    residual_easting_m=float(plan_residual[i, 0]),
-                    residual_northing_m=float(plan_residual[i, 1]),
-                    standard_uncertainty_m=uncertainty,
-                    covariance_m2=(uncertainty**2, uncertainty**2, 0.0),
-                )
             found.append(
-                CheckpointResult(
-                    id=f"{prefix}{i + 1:02d}",
-                    easting_m=float(self.place[i, 0]),
-                    northing_m=float(self.place[i, 1]),
-                    height_m=float(heights[i]),
-                    sigma_easting_m=self.survey,
-                    sigma_northing_m=self.survey,
-                    sigma_height_m=self.survey,
-                    cover=Cover.OPEN,
+                checkpoint_result(
+                    f"{prefix}{i + 1:02d}",
+                    vertical,
+                    horizontal,
+                    at_m=(*self.place[i].tolist(), float(heights[i])),
+                    sigma_m=(self.survey,) * 3,
                     role=role,
                     mark="sphere" if marked is not None and marked[i] else "none",
                     used=role is Role.CHECK,
                     why_not_used=None if role is Role.CHECK else "control point",
-                    vertical=vertical,
-                    horizontal=horizontal,
                 )
             )
         return found

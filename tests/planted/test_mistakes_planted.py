@@ -6,14 +6,10 @@ Seeds are fixed, so nothing here can flake. The full matrix (a hundred surveys e
 
 from __future__ import annotations
 
-import importlib.util
-import sys
-from pathlib import Path
-from types import ModuleType
-
 import numpy as np
 import pytest
 
+import mistake_surveys as surveys
 from accuracy.explaining.mistakes import find_apart, find_mistakes
 
 KINDS = (
@@ -41,21 +37,8 @@ EACH = 20
 CLEAN = 100
 
 
-@pytest.fixture(scope="module")
-def surveys() -> ModuleType:
-    """The invented surveys beside this file."""
-    source = Path(__file__).resolve().parent / "mistake_surveys.py"
-    spec = importlib.util.spec_from_file_location("mistake_surveys", source)
-    assert spec is not None
-    assert spec.loader is not None
-    module = importlib.util.module_from_spec(spec)
-    sys.modules["mistake_surveys"] = module
-    spec.loader.exec_module(module)
-    return module
-
-
 @pytest.mark.parametrize("kind", KINDS)
-def test_planted_mistake_is_named_first(surveys: ModuleType, kind: str) -> None:
+def test_planted_mistake_is_named_first(kind: str) -> None:
     """Each mistake, planted in twenty random surveys, comes first in at least eighteen."""
     named = []
     for i in range(EACH):
@@ -67,7 +50,7 @@ def test_planted_mistake_is_named_first(surveys: ModuleType, kind: str) -> None:
     assert named.count(kind) >= 18, named
 
 
-def test_clean_surveys_bring_no_suggestion(surveys: ModuleType) -> None:
+def test_clean_surveys_bring_no_suggestion() -> None:
     """Of a hundred clean surveys, half with a wandering run, at least 98 are left in peace."""
     silent = 0
     for i in range(CLEAN):
@@ -77,7 +60,7 @@ def test_clean_surveys_bring_no_suggestion(surveys: ModuleType) -> None:
 
 
 @pytest.mark.parametrize("kind", APART)
-def test_gross_mistake_is_named_first(surveys: ModuleType, kind: str) -> None:
+def test_gross_mistake_is_named_first(kind: str) -> None:
     """Tables kilometres from the cloud: what would bring them onto it is named first, each time."""
     for i in range(6):
         apart = surveys.APART[kind](np.random.default_rng([SEED, APART.index(kind), i]))
@@ -90,7 +73,7 @@ def test_gross_mistake_is_named_first(surveys: ModuleType, kind: str) -> None:
         assert found[0].evidence.startswith("They would, if ")
 
 
-def test_another_job_s_table_is_not_explained_away(surveys: ModuleType) -> None:
+def test_another_job_s_table_is_not_explained_away() -> None:
     """A table that belongs elsewhere brings no suggestion: nothing puts it on the cloud."""
     apart = surveys.APART["none"](np.random.default_rng([SEED, 50]))
     assert find_apart(apart.boxes, apart.easting_m, apart.northing_m, frame=apart.facts) == ()

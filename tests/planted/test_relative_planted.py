@@ -6,14 +6,11 @@ are made by tests/benchmarks/sim_relative.py.
 
 from __future__ import annotations
 
-import importlib.util
-from pathlib import Path
-from types import ModuleType
-
 import numpy as np
 import pytest
 from scipy.spatial.transform import Rotation
 
+import relative_scene as scene
 from accuracy.model import RigidShift
 from accuracy.relative.differences import compare, plane_differences, ranges_within
 from accuracy.relative.registration import RegistrationSettings, register
@@ -31,19 +28,6 @@ TURN = np.array([0.0004, -0.0002, 0.0006])
 SHIFT_M = np.array([0.030, -0.020, 0.015])
 
 
-@pytest.fixture(scope="module")
-def scene() -> ModuleType:
-    """The simulator beside this file."""
-    spec = importlib.util.spec_from_file_location(
-        "relative_scene", Path(__file__).with_name("relative_scene.py")
-    )
-    assert spec is not None
-    assert spec.loader is not None
-    module = importlib.util.module_from_spec(spec)
-    spec.loader.exec_module(module)
-    return module
-
-
 def differences_of(a, b):
     """All smooth places of two tables."""
     cells = [pass_cells(table, SETTINGS) for table in (a, b)]
@@ -54,7 +38,7 @@ def differences_of(a, b):
 
 
 @pytest.mark.parametrize("density", [12, 60])
-def test_offset_comes_back_and_its_uncertainty_is_true(scene: ModuleType, density: int) -> None:
+def test_offset_comes_back_and_its_uncertainty_is_true(density: int) -> None:
     """A shift of 15 mm upwards on a level road: unbiased, and z-scores of each place near 1.
 
     About 470 independent places each, so the RMS of z is known to 0.033; 12 points per square metre
@@ -77,7 +61,7 @@ def test_offset_comes_back_and_its_uncertainty_is_true(scene: ModuleType, densit
     assert said.correlation_length_m is None
 
 
-def test_drift_between_runs_widens_the_interval(scene: ModuleType) -> None:
+def test_drift_between_runs_widens_the_interval() -> None:
     """A wave of 20 mm and 40 m along the road: few effective places, and an interval that says so."""
     rng = np.random.default_rng(5)
     b = scene.table_of(scene.road(rng, length=200), rng)
@@ -97,7 +81,7 @@ def test_drift_between_runs_widens_the_interval(scene: ModuleType) -> None:
     assert abs(worst.difference_m) == said.max_m
 
 
-def test_range_within_a_pass_grows_no_further_with_density(scene: ModuleType) -> None:
+def test_range_within_a_pass_grows_no_further_with_density() -> None:
     """32 points are taken whether the cell holds 60 or 600: the mean range stays that of 32.
 
     Mean range of 32 normal values: 4.139 standard deviations (Tippett 1925; here by simulation).
@@ -118,7 +102,7 @@ def test_range_within_a_pass_grows_no_further_with_density(scene: ModuleType) ->
         assert found.difference_m.mean() / 0.005 == pytest.approx(fitted, abs=3 * error)
 
 
-def test_a_wall_or_a_bush_gives_no_place(scene: ModuleType) -> None:
+def test_a_wall_or_a_bush_gives_no_place() -> None:
     """Upright and ragged things in both runs are no smooth ground, and are counted."""
     rng = np.random.default_rng(8)
 
@@ -137,7 +121,7 @@ def test_a_wall_or_a_bush_gives_no_place(scene: ModuleType) -> None:
 # --------------------------------------------------------------------------- rigid shift
 
 
-def true_components(scene: ModuleType, found: RigidShift, turn: np.ndarray, shift: np.ndarray) -> np.ndarray:
+def true_components(found: RigidShift, turn: np.ndarray, shift: np.ndarray) -> np.ndarray:
     """What each component should be, about the centre that was chosen."""
     centre = np.array(found.centre_m) - scene.GRID.origin_m - scene.MIDDLE_M
     there = shift + Rotation.from_rotvec(turn).as_matrix() @ centre - centre
@@ -145,9 +129,7 @@ def true_components(scene: ModuleType, found: RigidShift, turn: np.ndarray, shif
     return np.array([v @ (there if k < 3 else turn) for k, v in enumerate(along)])
 
 
-def shifted(
-    scene: ModuleType, seed: int, *, walls: str, icp: bool = False, turn=TURN, shift=SHIFT_M, noise=0.005
-):
+def shifted(seed: int, *, walls: str, icp: bool = False, turn=TURN, shift=SHIFT_M, noise=0.005):
     """Registration of an invented street driven twice."""
     rng = np.random.default_rng(seed)
     b = scene.table_of(scene.street(rng, walls=walls, density=30), rng, noise_m=noise)
@@ -157,9 +139,9 @@ def shifted(
     return register(a, b, name_a="a", name_b="b", settings=RegistrationSettings(use_icp=icp))
 
 
-def z_scores(scene: ModuleType, found: RigidShift, turn=TURN, shift=SHIFT_M) -> list[float]:
+def z_scores(found: RigidShift, turn=TURN, shift=SHIFT_M) -> list[float]:
     """Error over stated uncertainty per component; NaN where it was refused."""
-    truth = true_components(scene, found, turn, shift)
+    truth = true_components(found, turn, shift)
     components = found.translations + found.rotations
     return [
         np.nan if c.value is None else (c.value - t) / c.standard_uncertainty
@@ -167,16 +149,16 @@ def z_scores(scene: ModuleType, found: RigidShift, turn=TURN, shift=SHIFT_M) -> 
     ]
 
 
-def test_shift_comes_back_within_its_uncertainty(scene: ModuleType) -> None:
+def test_shift_comes_back_within_its_uncertainty() -> None:
     """Walls both ways, noise 15 mm: RMS of z between 0.8 and 1.2 for all six (its own spread is 0.09)."""
-    z = np.array([z_scores(scene, shifted(scene, seed, walls="both", noise=0.015)) for seed in range(60)])
+    z = np.array([z_scores(shifted(seed, walls="both", noise=0.015)) for seed in range(60)])
     assert np.isfinite(z).all()
     rms = np.sqrt(np.mean(z**2, axis=0))
     assert np.all((rms > 0.8) & (rms < 1.2)), rms
     assert np.all(np.abs(z.mean(axis=0)) < 0.45), z.mean(axis=0)
 
 
-def test_misfit_is_held_against_the_points_alone(scene: ModuleType) -> None:
+def test_misfit_is_held_against_the_points_alone() -> None:
     """A planted wave of 15 mm leaves several times what 5 mm of noise explains; without it, once that."""
     ratios, noises = [], []
     for wave_m in (0.0, 0.015):
@@ -198,11 +180,11 @@ def test_misfit_is_held_against_the_points_alone(scene: ModuleType) -> None:
 
 
 @pytest.mark.parametrize(("walls", "refused"), [("none", {0, 1, 5}), ("one", {0})])
-def test_what_is_not_seen_is_refused(scene: ModuleType, walls: str, refused: set[int]) -> None:
+def test_what_is_not_seen_is_refused(walls: str, refused: set[int]) -> None:
     """A road shows height, roll and pitch; one long wall adds across and yaw; nothing shows along."""
     for seed in range(6):
-        found = shifted(scene, 40 + seed, walls=walls)
-        z = z_scores(scene, found)
+        found = shifted(40 + seed, walls=walls)
+        z = z_scores(found)
         assert {k for k, value in enumerate(z) if np.isnan(value)} == refused
         assert np.nanmax(np.abs(z)) < 4
         assert any("not seen by this geometry" in sentence for sentence in found.words)
@@ -210,7 +192,7 @@ def test_what_is_not_seen_is_refused(scene: ModuleType, walls: str, refused: set
 
 
 @pytest.mark.parametrize(("share", "claimed"), [(0.0, True), (0.5, False)])
-def test_a_few_ramps_do_not_vouch_for_a_crossfall(scene: ModuleType, share: float, claimed: bool) -> None:
+def test_a_few_ramps_do_not_vouch_for_a_crossfall(share: float, claimed: bool) -> None:
     """No shift was planted: one side of b is 2 cm higher, as a verge whose grass is seen at its tips.
 
     Ramps every 24 m show the direction across. Unless what is known of it must come from them, the road's
@@ -238,7 +220,7 @@ def test_a_few_ramps_do_not_vouch_for_a_crossfall(scene: ModuleType, share: floa
         assert abs(across.value) > 5 * across.standard_uncertainty
 
 
-def test_seen_direction_follows_a_wall_at_an_angle(scene: ModuleType) -> None:
+def test_seen_direction_follows_a_wall_at_an_angle() -> None:
     """A wall at 30 degrees to the street: the shift at right angles to it is seen, that along it is not."""
     rng = np.random.default_rng(3)
     slant = np.array([np.cos(np.pi / 6), np.sin(np.pi / 6)])
@@ -256,17 +238,17 @@ def test_seen_direction_follows_a_wall_at_an_angle(scene: ModuleType) -> None:
     assert seen.standard_uncertainty < 0.002
 
 
-def test_large_shift_is_found_from_afar(scene: ModuleType) -> None:
+def test_large_shift_is_found_from_afar() -> None:
     """Half a metre and 0.7 degrees: open3d's ICP leads, the fit agrees with the plant."""
     turn, shift = np.array([0.003, -0.004, 0.012]), np.array([0.45, -0.5, 0.3])
     for seed in range(4):
-        found = shifted(scene, 500 + seed, walls="both", icp=True, turn=turn, shift=shift)
-        z = z_scores(scene, found, turn, shift)
+        found = shifted(500 + seed, walls="both", icp=True, turn=turn, shift=shift)
+        z = z_scores(found, turn, shift)
         assert np.isfinite(z).all()
         assert np.max(np.abs(z)) < 4
 
 
-def test_too_little_is_refused(scene: ModuleType) -> None:
+def test_too_little_is_refused() -> None:
     """A few patches, or streets apart, give no shift but the reason."""
     rng = np.random.default_rng(4)
     small = scene.table_of(scene.road(rng, length=2, width=2), rng)

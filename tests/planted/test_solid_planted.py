@@ -6,25 +6,17 @@ tests/benchmarks/sim_solids.py.
 
 from __future__ import annotations
 
-import importlib.util
-import sys
 from dataclasses import replace
-from pathlib import Path
 
 import numpy as np
 import pytest
 
+import solid_scene as scenes
 from accuracy.matching.corner import measure_corner
 from accuracy.matching.pole import measure_pole
 from accuracy.matching.sphere import measure_sphere
 from accuracy.model import Flag, HorizontalResidual, NotMeasured
-
-_spec = importlib.util.spec_from_file_location("solid_scene", Path(__file__).with_name("solid_scene.py"))
-scenes = importlib.util.module_from_spec(_spec)
-sys.modules[_spec.name] = scenes
-_spec.loader.exec_module(scenes)
-Ball, Post, Sheet, Drive = scenes.Ball, scenes.Post, scenes.Sheet, scenes.Drive
-ground, scan = scenes.ground, scenes.scan
+from solid_scene import Ball, Drive, Post, ground, scan
 
 
 @pytest.mark.parametrize(

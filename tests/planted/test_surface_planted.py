@@ -5,32 +5,16 @@ The scenes are those of tests/benchmarks/sim_surface.py, which prints the whole 
 
 from __future__ import annotations
 
-import importlib.util
-import sys
 from dataclasses import replace
-from pathlib import Path
-from types import ModuleType
 from typing import Any
 
 import numpy as np
 import pytest
 
+import sim_surface as sim
 from accuracy.matching.surface import measure_height
 from accuracy.model import Flag, Reason
 
-
-def _load() -> ModuleType:
-    path = Path(__file__).resolve().parents[1] / "benchmarks" / "sim_surface.py"
-    spec = importlib.util.spec_from_file_location("sim_surface", path)
-    assert spec is not None
-    assert spec.loader is not None
-    module = importlib.util.module_from_spec(spec)
-    sys.modules["sim_surface"] = module
-    spec.loader.exec_module(module)
-    return module
-
-
-sim = _load()
 TABLE = sim.conditions()
 
 

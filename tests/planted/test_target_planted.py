@@ -6,23 +6,16 @@ tests/benchmarks/sim_target.py.
 
 from __future__ import annotations
 
-import importlib.util
-import sys
 from dataclasses import replace
-from pathlib import Path
 
 import numpy as np
 import pytest
 
+import target_scene as scenes
 from accuracy.matching.target import TargetSettings, measure_target, scan_lines
 from accuracy.matching.template import BUILT_IN, load_templates
 from accuracy.model import Flag, NotMeasured, Reason
-
-_spec = importlib.util.spec_from_file_location("target_scene", Path(__file__).with_name("target_scene.py"))
-scenes = importlib.util.module_from_spec(_spec)
-sys.modules[_spec.name] = scenes
-_spec.loader.exec_module(scenes)
-Scene = scenes.Scene
+from target_scene import Scene
 
 
 def measure(patch, scene, templates=BUILT_IN, mark=None, survey=None, **settings):

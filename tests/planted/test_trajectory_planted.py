@@ -2,17 +2,14 @@
 
 from __future__ import annotations
 
-import importlib.util
 import re
-import sys
 from dataclasses import replace
-from pathlib import Path
-from types import ModuleType
 
 import cattrs
 import numpy as np
 import pytest
 
+import sim_trajectory as sim
 from accuracy.model import FloatArray, Trajectory, TrajectoryComparison
 from accuracy.trajectory.align import AlignmentSettings, align_runs
 from accuracy.trajectory.compare import align_trajectories, compare
@@ -20,20 +17,6 @@ from accuracy.trajectory.drift import SinceFix, drift_after_loss
 from accuracy.trajectory.interpolate import make_track, vehicle_axes
 from accuracy.trajectory.prepare import ComparisonSettings
 
-
-def simulator() -> ModuleType:
-    """The simulator that the long table of 500 drives per scenario comes from."""
-    path = Path(__file__).parent.parent / "benchmarks" / "sim_trajectory.py"
-    spec = importlib.util.spec_from_file_location("sim_trajectory", path)
-    assert spec is not None
-    assert spec.loader is not None
-    module = importlib.util.module_from_spec(spec)
-    sys.modules["sim_trajectory"] = module
-    spec.loader.exec_module(module)
-    return module
-
-
-SIM = simulator()
 NO_ARM = (0.0, 0.0, 0.0)
 GIVEN = ComparisonSettings(alignment=AlignmentSettings(clock_offset_s=0.0, lever_arm_m=NO_ARM))
 
@@ -44,10 +27,10 @@ def test_stated_uncertainties_are_true() -> None:
     Three standard errors of an RMS of 60 are 0.27; over 500 drives the simulator's own table holds.
     """
     rng = np.random.default_rng(11)
-    scenario = SIM.Scenario(name="short", duration_s=300.0, reference_hz=1.0, lasting_s=10.0)
+    scenario = sim.Scenario(name="short", duration_s=300.0, reference_hz=1.0, lasting_s=10.0)
     z = []
     for _ in range(60):
-        planted, found = SIM.one_drive(rng, scenario)
+        planted, found = sim.one_drive(rng, scenario)
         estimate = np.array([found.applied_clock_s, *found.applied_arm_m])
         assert found.separable
         assert found.frame_shift_m == (None, None, None)
@@ -318,12 +301,12 @@ def test_a_shift_s_uncertainty_is_true() -> None:
     Three standard errors of an RMS of 60 are 0.27.
     """
     rng = np.random.default_rng(11)
-    scenario = SIM.Scenario(name="short", duration_s=300.0, reference_hz=1.0, lasting_s=10.0)
+    scenario = sim.Scenario(name="short", duration_s=300.0, reference_hz=1.0, lasting_s=10.0)
     z = []
     for _ in range(60):
         shift = np.array([*rng.uniform(0.5, 3.0, 2) * rng.choice([-1, 1], 2), 0.0])
         planted = np.array([rng.uniform(-0.4, 0.4), *rng.uniform([-1.5, -1.0, 0.3], [1.5, 1.0, 2.0])])
-        pair = SIM.simulated_pair(rng, scenario, 12.0, planted[0], planted[1:])
+        pair = sim.simulated_pair(rng, scenario, 12.0, planted[0], planted[1:])
         track = pair.reference
         moved = make_track(track.time_s, track.position_m + shift, track.origin_m)
         found = align_runs([replace(pair, reference=moved)], AlignmentSettings(search_s=2.0))
@@ -545,9 +528,9 @@ def test_groups_partition_the_epochs() -> None:
 def test_the_estimate_does_not_depend_on_the_order_of_runs() -> None:
     """Three runs in another order give the same clock and arm."""
     rng = np.random.default_rng(4)
-    scenario = SIM.Scenario(name="x", duration_s=120.0, reference_hz=1.0)
+    scenario = sim.Scenario(name="x", duration_s=120.0, reference_hz=1.0)
     arm = np.array([0.5, -0.2, 1.0])
-    pairs = [SIM.simulated_pair(rng, scenario, v, 0.1, arm) for v in (6.0, 12.0, 20.0)]
+    pairs = [sim.simulated_pair(rng, scenario, v, 0.1, arm) for v in (6.0, 12.0, 20.0)]
     one, other = (align_runs(p, AlignmentSettings(search_s=1.0)) for p in (pairs, pairs[::-1]))
     assert one.applied_clock_s == pytest.approx(other.applied_clock_s, abs=1e-6)
     np.testing.assert_allclose(one.applied_arm_m, other.applied_arm_m, atol=1e-5)

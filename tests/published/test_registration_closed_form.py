@@ -6,16 +6,12 @@ singular values, Horn 1987 by quaternions (from memory); computed here by scipy,
 
 from __future__ import annotations
 
-import importlib.util
-from pathlib import Path
-
 import numpy as np
 import pytest
 from scipy.spatial.transform import Rotation
 
+import relative_scene as scene
 from accuracy.relative.registration import RegistrationSettings, register
-
-SCENE = Path(__file__).resolve().parents[1] / "planted" / "relative_scene.py"
 
 
 def horn_quaternion(a: np.ndarray, b: np.ndarray) -> Rotation:
@@ -32,11 +28,6 @@ def horn_quaternion(a: np.ndarray, b: np.ndarray) -> Rotation:
 @pytest.mark.parametrize("seed", range(3))
 def test_shift_is_that_of_the_closed_forms(seed: int) -> None:
     """The same points twice, one copy moved: planes give the motion that matched points give."""
-    spec = importlib.util.spec_from_file_location("relative_scene", SCENE)
-    assert spec is not None
-    assert spec.loader is not None
-    scene = importlib.util.module_from_spec(spec)
-    spec.loader.exec_module(scene)
     rng = np.random.default_rng(seed)
     turn, shift = rng.normal(0, 0.001, 3), rng.normal(0, 0.03, 3)
     b_points = scene.street(rng, walls="both") + rng.normal(0, 0.003, (1, 3))

@@ -12,53 +12,25 @@ import pytest
 from scipy import integrate, stats
 
 from accuracy.model import (
-    CheckpointResult,
     ClassRequest,
-    Cover,
-    HorizontalResidual,
     Outcome,
-    Role,
-    VerticalResidual,
 )
 from accuracy.standards import RelativeAccuracy, asprs_2014, asprs_2024, evidence_from, grade, nmas, nssda
 from accuracy.standards.usgs_lidar import QUALITY_LEVELS
 from accuracy.statistics.summary import summarise
+from evidence_cases import spread
+from measured_cases import checkpoint_result, horizontal_residual, vertical_residual
 
 
 def checkpoint(index, across, up, sigma_m):
     """A used checkpoint with planted residuals (easting, northing) and height, in metres."""
-    return CheckpointResult(
-        id=f"P{index}",
-        easting_m=25.0 * index,
-        northing_m=7.0 * (index % 3),
-        height_m=0.0,
-        sigma_easting_m=sigma_m,
-        sigma_northing_m=sigma_m,
-        sigma_height_m=sigma_m,
-        cover=Cover.OPEN,
-        role=Role.CHECK,
+    return checkpoint_result(
+        f"P{index}",
+        vertical_residual(up, survey_uncertainty_m=sigma_m),
+        horizontal_residual(across),
+        at_m=(25.0 * index, 7.0 * (index % 3), 0.0),
+        sigma_m=(sigma_m,) * 3,
         mark="cross",
-        used=True,
-        why_not_used=None,
-        vertical=VerticalResidual(
-            residual_m=up,
-            standard_uncertainty_m=0.003,
-            fit_uncertainty_m=0.002,
-            survey_uncertainty_m=sigma_m,
-            points=500,
-            radius_m=0.3,
-            density_per_m2=1800.0,
-            slope_percent=1.0,
-            roughness_m=0.005,
-            normal=(0.0, 0.0, 1.0),
-        ),
-        horizontal=HorizontalResidual(
-            method="observed",
-            residual_easting_m=across[0],
-            residual_northing_m=across[1],
-            standard_uncertainty_m=0.003,
-            covariance_m2=(9e-6, 9e-6, 0.0),
-        ),
     )
 
 
@@ -68,11 +40,6 @@ def gathered(across, up, *, sigma_m=0.001, **more):
         checkpoint(i, pair, height, sigma_m) for i, (pair, height) in enumerate(zip(across, up, strict=True))
     ]
     return evidence_from(results, summarise(results), **more)
-
-
-def alternating(size_m, n):
-    """n values of that size and alternating sign: their RMSE is the size, their mean zero."""
-    return [size_m if i % 2 else -size_m for i in range(n)]
 
 
 # ASPRS Ed. 2 (2024), Table 7.4, for a checkpoint survey of 2.0 cm; location from an excerpt, values
@@ -96,7 +63,7 @@ TABLE_7_4 = [
 @pytest.mark.parametrize(("fit_cm", "product_cm"), TABLE_7_4)
 def test_the_survey_is_added_in_quadrature(fit_cm, product_cm):
     """The tested figure of Edition 2 is fit and survey together: 3.0 and 2.0 cm make 3.61 cm."""
-    evidence = gathered([(0.0, 0.0)] * 30, alternating(fit_cm / 100, 30), sigma_m=0.02)
+    evidence = gathered([(0.0, 0.0)] * 30, spread(fit_cm / 100, 30), sigma_m=0.02)
     vertical = grade(evidence, ClassRequest(vertical_m=0.5))[0]
     assert vertical.tested_m == pytest.approx(math.hypot(fit_cm, 2.0) / 100, rel=1e-12)
     assert round(100 * vertical.tested_m, 2) == product_cm
@@ -123,7 +90,7 @@ def test_vertical_class_table(standard, class_cm, within, rmsd, largest):
     relative = RelativeAccuracy(
         places=40, within_swath_max_m=0.001, swath_to_swath_rmsd_m=0.001, swath_to_swath_max_m=0.001
     )
-    evidence = gathered([(0.0, 0.0)] * 30, alternating(0.001, 30), relative=relative)
+    evidence = gathered([(0.0, 0.0)] * 30, spread(0.001, 30), relative=relative)
     vertical, *_, against_itself = grade(evidence, ClassRequest(standard=standard, vertical_m=class_cm / 100))
     assert 100 * vertical.rules[0].limit == pytest.approx(class_cm)
     limits = [100 * rule.limit for rule in against_itself.rules]
@@ -274,7 +241,7 @@ def test_exact_radius_against_a_draw(rng):
 
 def test_nssda_agency_report():
     """A US agency's airborne acceptance report, second-hand: 51 points, RMSE 0.0574, 95 % 0.1125 m."""
-    evidence = gathered([(0.0, 0.0)] * 51, [*alternating(0.0574, 50), 0.0574])
+    evidence = gathered([(0.0, 0.0)] * 51, [*spread(0.0574, 50), 0.0574])
     vertical = grade(evidence, ClassRequest(standard="nssda"))[0]
     assert round(vertical.tested_m, 4) == 0.1125
     # The form of 3.2.3, read in quotation: Tested ____ (meters, feet) ... at 95% confidence level.

@@ -9,7 +9,8 @@ import numpy as np
 import pytest
 
 from accuracy.explaining.mistakes import FrameFacts, find_mistakes
-from accuracy.model import CheckpointResult, Cover, NotMeasured, Reason, Role, VerticalResidual
+from accuracy.model import CheckpointResult
+from measured_cases import checkpoint_result, vertical_residual
 
 
 def test_dovre_heights_are_named_a_constant(shared_data: Path) -> None:
@@ -31,30 +32,11 @@ def test_dovre_heights_are_named_a_constant(shared_data: Path) -> None:
 
 
 def _result(number: int, place: dict[str, float], residual_m: float) -> CheckpointResult:
-    return CheckpointResult(
-        id=f"F{number}",
-        easting_m=place["x"],
-        northing_m=place["y"],
-        height_m=place["z"],
-        sigma_easting_m=None,
-        sigma_northing_m=None,
-        sigma_height_m=None,
-        cover=Cover.OPEN,
-        role=Role.CHECK,
-        mark="none",
-        used=True,
-        why_not_used=None,
-        vertical=VerticalResidual(
-            residual_m=residual_m,
-            standard_uncertainty_m=0.02,
-            fit_uncertainty_m=0.02,
-            survey_uncertainty_m=None,
-            points=100,
-            radius_m=0.5,
-            density_per_m2=100.0,
-            slope_percent=0.0,
-            roughness_m=0.01,
-            normal=(0.0, 0.0, 1.0),
+    return checkpoint_result(
+        f"F{number}",
+        vertical_residual(
+            residual_m, standard_uncertainty_m=0.02, fit_uncertainty_m=0.02, survey_uncertainty_m=None
         ),
-        horizontal=NotMeasured(code=Reason.NO_MARK, reason="no mark at this checkpoint"),
+        at_m=(place["x"], place["y"], place["z"]),
+        sigma_m=(None,) * 3,
     )

@@ -71,6 +71,14 @@ def nmad(values: Array) -> float:
     return float(1.4826 * np.median(np.abs(values - np.median(values))))
 
 
+def measured(surface: Cloud, points: Cloud, places: np.ndarray) -> list[VerticalResidual | NotMeasured]:
+    """The surface's height at these of the points, which are taken as free of error."""
+    return [
+        measure_height(surface.patch(points.x[i], points.y[i], points.z[i]), survey_sigma_m=None)
+        for i in places
+    ]
+
+
 def heights(results: list[VerticalResidual | NotMeasured]) -> Array:
     """Residuals of those that were measured."""
     return np.array([r.residual_m for r in results if isinstance(r, VerticalResidual)])
@@ -89,10 +97,7 @@ def test_one_flight_line_against_the_other(shared_data: Path) -> None:
         (np.abs(points.x - np.mean(points.x)) < 22) & (np.abs(points.y - np.mean(points.y)) < 22)
     )
     places = inside[:: max(1, inside.size // 150)]
-    results = [
-        measure_height(surface.patch(points.x[i], points.y[i], points.z[i]), survey_sigma_m=None)
-        for i in places
-    ]
+    results = measured(surface, points, places)
     found = heights(results)
     assert found.size > 0.75 * places.size
     assert np.median(found) == pytest.approx(0, abs=0.015)
@@ -105,10 +110,7 @@ def test_two_passes_of_an_airborne_survey(shared_data: Path) -> None:
     cloud = read(shared_data / "tiles" / "test_data_77055_627755_LA93_IGN69.laz")
     ground = cloud.only(cloud.code == 2)
     places = np.arange(100, ground.x.size, ground.x.size // 60)
-    results = [
-        measure_height(cloud.patch(ground.x[i], ground.y[i], ground.z[i]), survey_sigma_m=None)
-        for i in places
-    ]
+    results = measured(cloud, ground, places)
     done = [r for r in results if isinstance(r, VerticalResidual)]
     assert len(done) > 0.75 * places.size
     assert sum(r.passes == 2 for r in done) > 0.8 * len(done)
@@ -135,9 +137,7 @@ def test_slice_of_a_mobile_survey(shared_data: Path) -> None:
     """Two hundredths of a second of a mobile scanner: few lines, so little is claimed and much refused."""
     cloud = read(shared_data / "clouds" / "test_0.02_seconde.las")
     places = np.arange(0, cloud.x.size, 400)
-    results = [
-        measure_height(cloud.patch(cloud.x[i], cloud.y[i], cloud.z[i]), survey_sigma_m=None) for i in places
-    ]
+    results = measured(cloud, cloud, places)
     refused = Counter(r.code for r in results if isinstance(r, NotMeasured))
     done = [r for r in results if isinstance(r, VerticalResidual)]
     assert sum(refused.values()) >= 3
@@ -153,10 +153,7 @@ def test_airborne_national_survey(shared_data: Path) -> None:
     cloud = read(shared_data / "clouds" / "AHN3.laz")
     ground = cloud.only(cloud.code == 2)
     places = np.arange(50, ground.x.size, ground.x.size // 60)
-    results = [
-        measure_height(cloud.patch(ground.x[i], ground.y[i], ground.z[i]), survey_sigma_m=None)
-        for i in places
-    ]
+    results = measured(cloud, ground, places)
     found = heights(results)
     assert found.size > 0.6 * places.size
     assert np.median(found) == pytest.approx(0, abs=0.02)
@@ -173,10 +170,7 @@ def test_choice_of_class_decides_on_a_mountain(shared_data: Path) -> None:
     places = np.arange(0, posts.x.size, 12)
     medians = {}
     for name, these in (("all", cloud), ("ground", cloud.only(cloud.code == 2))):
-        results = [
-            measure_height(these.patch(posts.x[i], posts.y[i], posts.z[i]), survey_sigma_m=None)
-            for i in places
-        ]
+        results = measured(these, posts, places)
         done = [r for r in results if isinstance(r, VerticalResidual)]
         assert len(done) >= 15
         # Rough, steep ground: never without a word to the reader.

@@ -14,6 +14,7 @@ import pytest
 from accuracy.matching.target import TargetSettings, measure_target
 from accuracy.matching.template import BUILT_IN
 from accuracy.model import NotMeasured, Patch
+from target_scene import NATURAL_SIZE_M
 
 DENSE = {
     "clouds/plane.laz": 1.0,
@@ -29,15 +30,6 @@ DENSE = {
     "clouds/mvk-thin.las": 0.002,
     "tiles/test_data_77055_627755_LA93_IGN69.laz": 0.12,
     "tiles/test_data_77050_627760_LA93_IGN69.laz": 0.12,
-}
-SIZES_M = {
-    "quartered-disc": 0.6,
-    "quartered-square": 0.6,
-    "disc": 0.6,
-    "ring": 0.6,
-    "cross": 0.8,
-    "ell": 0.6,
-    "stripe-end": 0.15,
 }
 
 
@@ -81,11 +73,11 @@ def test_no_mark_is_found_on_a_real_surface_without_one(shared_data, name, shrin
     rng = np.random.default_rng(len(name))
     looked = dense = 0
     for number, patch in enumerate(windows(path, shrink, 3, rng)):
-        mark = list(SIZES_M)[(number + len(name)) % len(SIZES_M)]
+        mark = list(NATURAL_SIZE_M)[(number + len(name)) % len(NATURAL_SIZE_M)]
         result = measure_target(
             patch,
             mark=mark,
-            mark_size_m=SIZES_M[mark],
+            mark_size_m=NATURAL_SIZE_M[mark],
             survey_covariance_m2=None,
             settings=TargetSettings(),
             templates=BUILT_IN,

@@ -54,114 +54,78 @@ def comparison(
 
 BETTER, WORSE, ACROSS = (-0.004, -0.001), (0.001, 0.004), (-0.004, 0.001)
 
-CASES: dict[str, tuple[RunComparison, str, str]] = {
-    "test and interval for the first": (
-        comparison(BETTER, p=0.01),
-        "first better",
-        ": slow is the more accurate.",
-    ),
+# What a case comes to: the finding, and the end of its sentence.
+FIRST = ("first better", ": slow is the more accurate.")
+UNDECIDED = ("not decided", ": no difference is shown, and none is ruled out.")
+ALIKE = ("alike", ": shown to be alike within 1 cm.")
+TOO_FEW = ("too few", "; that is too few, or too alike, to say how sure the difference is.")
+
+
+def interval_alone(p: str) -> tuple[str, str]:
+    """The interval tells the two apart, the corrected test does not."""
+    return "interval alone", (
+        ". The interval tells them apart, the swap test, corrected for all that was tested alongside, does "
+        f"not ({p}): not decided."
+    )
+
+
+def swap_alone(p: str) -> tuple[str, str]:
+    """The corrected test tells the two apart, the interval does not."""
+    return "test alone", f". The swap test tells them apart ({p}), the interval does not: not decided."
+
+
+CASES: dict[str, tuple[RunComparison, tuple[str, str]]] = {
+    "test and interval for the first": (comparison(BETTER, p=0.01), FIRST),
     "test and interval for the second": (
         comparison(WORSE, p=0.01),
-        "second better",
-        ": fast is the more accurate.",
+        ("second better", ": fast is the more accurate."),
     ),
-    "p of exactly 5 %": (comparison(BETTER, p=0.05), "first better", ": slow is the more accurate."),
-    "p just above 5 %": (
-        comparison(BETTER, p=0.0501),
-        "interval alone",
-        ". The interval tells them apart, the swap test, corrected for all that was tested alongside, does "
-        "not (p = 0.050): not decided.",
-    ),
+    "p of exactly 5 %": (comparison(BETTER, p=0.05), FIRST),
+    "p just above 5 %": (comparison(BETTER, p=0.0501), interval_alone("p = 0.050")),
     "told apart alone, but not beside fourteen others": (
         comparison(BETTER, p=0.01, p_holm=0.15),
-        "interval alone",
-        ". The interval tells them apart, the swap test, corrected for all that was tested alongside, does "
-        "not (p = 0.150): not decided.",
+        interval_alone("p = 0.150"),
     ),
-    "told apart even beside others": (
-        comparison(BETTER, p=0.001, p_holm=0.015),
-        "first better",
-        ": slow is the more accurate.",
-    ),
-    "test without interval": (
-        comparison(ACROSS, p=0.02),
-        "test alone",
-        ". The swap test tells them apart (p = 0.020), the interval does not: not decided.",
-    ),
-    "a p too small to print": (
-        comparison(ACROSS, p=0.0002),
-        "test alone",
-        ". The swap test tells them apart (p < 0.001), the interval does not: not decided.",
-    ),
+    "told apart even beside others": (comparison(BETTER, p=0.001, p_holm=0.015), FIRST),
+    "test without interval": (comparison(ACROSS, p=0.02), swap_alone("p = 0.020")),
+    "a p too small to print": (comparison(ACROSS, p=0.0002), swap_alone("p < 0.001")),
     "an interval that touches zero from below tells nothing": (
         comparison((-0.004, 0.0), p=0.01),
-        "test alone",
-        ". The swap test tells them apart (p = 0.010), the interval does not: not decided.",
+        swap_alone("p = 0.010"),
     ),
     "an interval that touches zero from above tells nothing": (
         comparison((0.0, 0.004), p=0.01),
-        "test alone",
-        ". The swap test tells them apart (p = 0.010), the interval does not: not decided.",
+        swap_alone("p = 0.010"),
     ),
     "less than the noise of a coordinate is no distance from zero": (
         comparison((-0.004, -5e-10), p=0.01),
-        "test alone",
-        ". The swap test tells them apart (p = 0.010), the interval does not: not decided.",
+        swap_alone("p = 0.010"),
     ),
-    "neither": (
-        comparison(ACROSS, p=0.3),
-        "not decided",
-        ": no difference is shown, and none is ruled out.",
-    ),
+    "neither": (comparison(ACROSS, p=0.3), UNDECIDED),
     "neither, and a margin that is not met": (
         comparison(ACROSS, p=0.3, margin_m=0.002, equivalence_p=0.2),
-        "not decided",
-        ": no difference is shown, and none is ruled out.",
+        UNDECIDED,
     ),
-    "no margin was asked for": (
-        comparison(ACROSS, p=0.9, equivalence_p=None),
-        "not decided",
-        ": no difference is shown, and none is ruled out.",
-    ),
-    "alike": (
-        comparison(ACROSS, p=0.3, margin_m=0.01, equivalence_p=0.001),
-        "alike",
-        ": shown to be alike within 1 cm.",
-    ),
+    "no margin was asked for": (comparison(ACROSS, p=0.9, equivalence_p=None), UNDECIDED),
+    "alike": (comparison(ACROSS, p=0.3, margin_m=0.01, equivalence_p=0.001), ALIKE),
     "alike though the test alone tells them apart": (
         comparison(ACROSS, p=0.02, margin_m=0.01, equivalence_p=0.001),
-        "alike",
-        ": shown to be alike within 1 cm.",
+        ALIKE,
     ),
     "alike though the interval alone tells them apart": (
         comparison(BETTER, p=0.09, margin_m=0.01, equivalence_p=0.001),
-        "alike",
-        ": shown to be alike within 1 cm.",
+        ALIKE,
     ),
     "differ, but by less than matters": (
         comparison(BETTER, p=0.01, margin_m=0.01, equivalence_p=0.001),
-        "differ within margin",
-        ": a real difference, but within 1 cm of each other.",
+        ("differ within margin", ": a real difference, but within 1 cm of each other."),
     ),
-    "differ by more than the margin": (
-        comparison(BETTER, p=0.01, margin_m=0.002, equivalence_p=0.8),
-        "first better",
-        ": slow is the more accurate.",
-    ),
-    "too few for an interval": (
-        comparison(None, difference_m=0.004, p=None, n=5),
-        "too few",
-        "; that is too few, or too alike, to say how sure the difference is.",
-    ),
-    "seven: a test and no interval": (
-        comparison(None, difference_m=0.004, p=0.016, n=7),
-        "too few",
-        "; that is too few, or too alike, to say how sure the difference is.",
-    ),
+    "differ by more than the margin": (comparison(BETTER, p=0.01, margin_m=0.002, equivalence_p=0.8), FIRST),
+    "too few for an interval": (comparison(None, difference_m=0.004, p=None, n=5), TOO_FEW),
+    "seven: a test and no interval": (comparison(None, difference_m=0.004, p=0.016, n=7), TOO_FEW),
     "nothing shared": (
         comparison(None, p=None, n=0),
-        "nothing shared",
-        "slow and fast share no measured checkpoint.",
+        ("nothing shared", "slow and fast share no measured checkpoint."),
     ),
 }
 
@@ -169,7 +133,7 @@ CASES: dict[str, tuple[RunComparison, str, str]] = {
 @pytest.mark.parametrize("case", CASES)
 def test_each_outcome(case: str) -> None:
     """The finding in one word and the end of the sentence, for every way that the evidence may fall."""
-    one, expected, ending = CASES[case]
+    one, (expected, ending) = CASES[case]
     assert finding(one) == expected
     assert sentence(one, TEXT).endswith(ending)
 

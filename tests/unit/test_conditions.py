@@ -10,10 +10,11 @@ import pytest
 from scipy import stats
 from statsmodels.stats.multitest import multipletests
 
-from accuracy.explaining.conditions import CaptureTimes, condition_effects, join_conditions
-from accuracy.explaining.conditions import _holm as holm
+from accuracy.explaining.condition_effects import condition_effects
+from accuracy.explaining.conditions import CaptureTimes, join_conditions
 from accuracy.model import CaptureConditions, Checkpoint, Fix, FloatArray, Patch, Trajectory
 from accuracy.reporting.lengths import in_unit
+from accuracy.statistics.paired import holm
 from accuracy.units import LengthUnit
 
 START = 2270 * 604_800 + 100_000.0

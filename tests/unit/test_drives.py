@@ -20,9 +20,9 @@ WEEK_S = 604_800.0
 START_S = 2426 * WEEK_S + 208_800.0
 
 
-def rig(shift_s: float = 0.0) -> Trajectory:
+def rig(shift_s: float = 0.0, start_s: float = START_S) -> Trajectory:
     """Ten minutes of driving, its clock shifted."""
-    time_s = START_S + shift_s + np.arange(0.0, 600.0, 0.1)
+    time_s = start_s + shift_s + np.arange(0.0, 600.0, 0.1)
     line = np.linspace(0.0, 1000.0, time_s.size)
     return Trajectory(
         name="rig",
@@ -169,3 +169,32 @@ def test_without_times_nothing_is_said() -> None:
     bare = dataclasses.replace(patch(5.0), gps_time_s=None, time_kind="none")
     assert time_slip(rig(), [bare]) is None
     assert time_slip(dataclasses.replace(rig(), time_scale="day-seconds"), [patch(5.0)]) is None
+
+
+@pytest.mark.parametrize("empty", [0.0, np.nan])
+@pytest.mark.parametrize(
+    ("kind", "start_s"),
+    [
+        ("week-seconds", 2426 * WEEK_S + 3600.0),  # a Sunday, an hour after the week began
+        ("adjusted-gps", 1e9 + 3600.0),
+        ("adjusted-gps", 1e9 + 1024 * WEEK_S),
+    ],
+)
+def test_empty_times_are_no_slip(kind: str, start_s: float, empty: float) -> None:
+    """Times that are zero at every point stand for none, though whole hours or weeks from the drive."""
+    nothing = dataclasses.replace(patch(5.0, kind), gps_time_s=np.full(50, empty))
+    assert time_slip(rig(start_s=start_s), [nothing, nothing]) is None
+    # The same span with one point that says when it was captured does tell of a slip.
+    some = dataclasses.replace(nothing, gps_time_s=np.array([0.0] * 49 + [1.0]))
+    found = time_slip(rig(start_s=start_s), [nothing, some])
+    assert found is not None
+
+
+def test_patches_with_times_speak_for_those_without() -> None:
+    """A cloud in which some points carry no times fits the drive by the others, and can slip by them."""
+    nothing = dataclasses.replace(patch(5.0, "week-seconds"), gps_time_s=np.zeros(50))
+    timed = [patch(5.0, "week-seconds"), patch(590.0, "week-seconds")]
+    assert time_slip(rig(), [nothing, *timed]) is None
+    found = time_slip(rig(-18.0), [nothing, *timed])
+    assert found is not None
+    assert found.kind == "leap_second"

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+from typing import Any
+
 import numpy as np
 import pytest
 from scipy import stats
@@ -11,17 +14,11 @@ from accuracy.model import (
     CheckpointResult,
     ClassRequest,
     Component,
-    Cover,
     FloatArray,
-    HorizontalResidual,
     Outcome,
-    Result,
-    Role,
     RuleOutcome,
     RunRecord,
-    Software,
     Verdict,
-    VerticalResidual,
 )
 from accuracy.reporting import view_statement
 from accuracy.reporting.view_singles import singles
@@ -29,6 +26,7 @@ from accuracy.rounding import exceeds
 from accuracy.runs import interval_of_tested
 from accuracy.standards import STANDARDS
 from accuracy.units import LengthUnit
+from measured_cases import checkpoint_result, horizontal_residual, result_of, vertical_residual
 
 SURVEY_M = 0.004
 GRADED_BY_A_LENGTH = [
@@ -47,42 +45,18 @@ COMPONENT = {
 }
 
 
-def checkpoint(index: int, east_m: float, north_m: float, up_m: float, **changed: object) -> CheckpointResult:
+def checkpoint(index: int, east_m: float, north_m: float, up_m: float, **changed: Any) -> CheckpointResult:
     """A checkpoint of a long corridor with these residuals (invented)."""
-    fields: dict[str, object] = {
-        "id": f"P{index:02d}",
-        "easting_m": 352_400.0 + 40.0 * index,
-        "northing_m": 6_031_250.0,
-        "height_m": 12.0,
-        "sigma_easting_m": 0.003,
-        "sigma_northing_m": 0.003,
-        "sigma_height_m": SURVEY_M,
-        "cover": Cover.OPEN,
-        "role": Role.CHECK,
-        "mark": "none",
-        "used": True,
-        "why_not_used": None,
-        "vertical": VerticalResidual(
-            residual_m=up_m,
-            standard_uncertainty_m=0.005,
-            fit_uncertainty_m=0.003,
-            survey_uncertainty_m=SURVEY_M,
-            points=100,
-            radius_m=0.5,
-            density_per_m2=400.0,
-            slope_percent=1.0,
-            roughness_m=0.005,
-            normal=(0.0, 0.0, 1.0),
+    return replace(
+        checkpoint_result(
+            f"P{index:02d}",
+            vertical_residual(up_m),
+            horizontal_residual((east_m, north_m), covariance_m2=None),
+            at_m=(352_400.0 + 40.0 * index, 6_031_250.0, 12.0),
+            sigma_m=(0.003, 0.003, SURVEY_M),
         ),
-        "horizontal": HorizontalResidual(
-            method="observed",
-            residual_easting_m=east_m,
-            residual_northing_m=north_m,
-            standard_uncertainty_m=0.003,
-            covariance_m2=None,
-        ),
-    }
-    return CheckpointResult(**{**fields, **changed})  # type: ignore[arg-type]
+        **changed,
+    )
 
 
 def survey(n: int, seed: int, scale_m: FloatArray) -> tuple[CheckpointResult, ...]:
@@ -170,18 +144,7 @@ def test_chance_and_print_agree_with_the_figure(standard: str, field: str, times
     (shown,) = (v for v in view_statement.verdicts(record, LengthUnit.METRE) if v.class_text)
     assert shown.tested_name.lower() == STANDARDS[standard].figures[component].name.lower()
     assert STANDARDS[standard].figures[component].name in shown.chance
-    made = singles(
-        Result(
-            software=Software(version="0"),
-            title="t",
-            unit=LengthUnit.METRE,
-            date=None,
-            inputs=(),
-            settings={},
-            exclusions=(),
-            run=record,
-        )
-    )
+    made = singles(result_of(record))
     assert made is not None
     assert STANDARDS[standard].figures[component].name in made.sentences[0]
     low, high = sorted(one.rmse_without_m for one in record.influence[component.value])[:: len(ALL) - 1]

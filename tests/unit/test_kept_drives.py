@@ -6,7 +6,6 @@ import dataclasses
 import io
 from collections.abc import Mapping
 from pathlib import Path
-from types import ModuleType
 from typing import Any
 
 import numpy as np
@@ -15,6 +14,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from hypothesis.extra import numpy as npst
 
+import chapter_cases
 from accuracy.errors import RecordError
 from accuracy.model import Fix, TrajectoryComparison, TrajectorySeries
 from accuracy.reading.kept import digest
@@ -40,7 +40,7 @@ def drive(n: int, *, timed: bool = True, along: bool = True, seed: int = 0) -> T
 
 
 @pytest.fixture(scope="module")
-def comparisons(chapter_cases: ModuleType) -> tuple[TrajectoryComparison, ...]:
+def comparisons() -> tuple[TrajectoryComparison, ...]:
     """Three comparisons; only their names matter here."""
     one, _ = chapter_cases.drive("out", "receiver")
     return tuple(dataclasses.replace(one, reference=name) for name in ("receiver", "prism", "track"))

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import importlib.util
 import io
 import shutil
 import subprocess
@@ -15,6 +14,7 @@ import pypdf
 import pytest
 from PIL import Image
 
+import copy_target_table as copying
 from accuracy.errors import RequestError
 from accuracy.matching.template import BUILT_IN
 from accuracy.reporting.mark_figures import guide, simulated_figures
@@ -61,12 +61,6 @@ def test_page_shows_every_mark_and_refers_to_nothing_outside() -> None:
 
 def test_guide_holds_the_simulations_table() -> None:
     """The figures that users are shown are those that the benchmark wrote, for every built-in mark."""
-    source = Path(__file__).resolve().parent.parent / "benchmarks" / "copy_target_table.py"
-    spec = importlib.util.spec_from_file_location("copy_target_table", source)
-    assert spec is not None
-    assert spec.loader is not None
-    copying = importlib.util.module_from_spec(spec)
-    spec.loader.exec_module(copying)
     assert guide() == copying.updated(guide()), "run tests/benchmarks/copy_target_table.py"
     figures = simulated_figures()
     assert set(figures) == set(BUILT_IN)

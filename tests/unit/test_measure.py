@@ -9,6 +9,7 @@ import pytest
 from accuracy.matching import measure as dispatch
 from accuracy.matching.measure import matching_settings, measure_checkpoint
 from accuracy.model import Checkpoint, Flag, HorizontalResidual, NotMeasured, Patch, Reason, VerticalResidual
+from measured_cases import horizontal_residual, vertical_residual
 
 POINT = Checkpoint(
     id="A",
@@ -23,12 +24,8 @@ POINT = Checkpoint(
     observed_easting_m=100.030,
     observed_northing_m=199.990,
 )
-SEEN = HorizontalResidual(
-    method="target",
-    residual_easting_m=0.028,
-    residual_northing_m=-0.011,
-    standard_uncertainty_m=0.001,
-    covariance_m2=(1e-6, 1e-6, 0.0),
+SEEN = horizontal_residual(
+    (0.028, -0.011), method="target", standard_uncertainty_m=0.001, covariance_m2=(1e-6, 1e-6, 0.0)
 )
 
 
@@ -85,19 +82,7 @@ def test_heights_are_compared_too(
     flagged: bool,
 ) -> None:
     """A surface at +1 cm against a reading: the difference is kept, and flagged beyond two centimetres."""
-    surface = VerticalResidual(
-        residual_m=0.010,
-        standard_uncertainty_m=0.004,
-        fit_uncertainty_m=0.001,
-        survey_uncertainty_m=0.004,
-        points=200,
-        radius_m=0.5,
-        density_per_m2=400.0,
-        slope_percent=1.0,
-        roughness_m=0.005,
-        normal=(0.0, 0.0, 1.0),
-        flags=(Flag.CURVED,),
-    )
+    surface = vertical_residual(0.010, flags=(Flag.CURVED,))
     monkeypatch.setattr(dispatch, "measure_height", lambda *_, **__: surface)
     point = dataclasses.replace(POINT, observed_height_m=read_m)
     found = measure_checkpoint(point, Patch.__new__(Patch), matching_settings({}))

@@ -25,15 +25,13 @@ from accuracy.frames import working_frame
 from accuracy.model import (
     CheckpointResult,
     Cover,
-    HorizontalResidual,
-    NotMeasured,
-    Reason,
     Role,
     Trajectory,
     VerticalResidual,
 )
 from accuracy.rounding import LengthText
 from accuracy.units import LengthUnit
+from measured_cases import checkpoint_result, horizontal_residual, vertical_residual
 
 UTM = pyproj.CRS("EPSG:25832")
 
@@ -42,36 +40,15 @@ def survey(
     height_residual_m: np.ndarray, *, cover: Cover = Cover.OPEN, survey_m: float = 0.005
 ) -> list[CheckpointResult]:
     """Invented checkpoints along a bent road."""
-    n = len(height_residual_m)
     return [
-        CheckpointResult(
-            id=f"P{i:02d}",
-            easting_m=352_400.0 + 23.0 * i,
-            northing_m=5_700_000.0 + 40.0 * np.sin(i / 3),
-            height_m=60.0 + 2 * np.cos(i),
-            sigma_easting_m=survey_m,
-            sigma_northing_m=survey_m,
-            sigma_height_m=survey_m,
+        checkpoint_result(
+            f"P{i:02d}",
+            vertical_residual(residual_m, standard_uncertainty_m=survey_m, survey_uncertainty_m=survey_m),
+            at_m=(352_400.0 + 23.0 * i, 5_700_000.0 + 40.0 * np.sin(i / 3), 60.0 + 2 * np.cos(i)),
+            sigma_m=(survey_m,) * 3,
             cover=cover,
-            role=Role.CHECK,
-            mark="none",
-            used=True,
-            why_not_used=None,
-            vertical=VerticalResidual(
-                residual_m=float(height_residual_m[i]),
-                standard_uncertainty_m=survey_m,
-                fit_uncertainty_m=0.001,
-                survey_uncertainty_m=survey_m,
-                points=100,
-                radius_m=0.5,
-                density_per_m2=100.0,
-                slope_percent=1.0,
-                roughness_m=0.005,
-                normal=(0.0, 0.0, 1.0),
-            ),
-            horizontal=NotMeasured(code=Reason.NO_MARK, reason="no mark at this checkpoint"),
         )
-        for i in range(n)
+        for i, residual_m in enumerate(height_residual_m.tolist())
     ]
 
 
@@ -79,16 +56,9 @@ def marked(place_of: list[CheckpointResult], plan_m: np.ndarray) -> list[Checkpo
     """The same with horizontal residuals."""
     return [
         dataclasses.replace(
-            one,
-            horizontal=HorizontalResidual(
-                method="observed",
-                residual_easting_m=float(e),
-                residual_northing_m=float(n),
-                standard_uncertainty_m=None,
-                covariance_m2=None,
-            ),
+            one, horizontal=horizontal_residual(across_m, standard_uncertainty_m=None, covariance_m2=None)
         )
-        for one, (e, n) in zip(place_of, plan_m, strict=True)
+        for one, across_m in zip(place_of, plan_m.tolist(), strict=True)
     ]
 
 

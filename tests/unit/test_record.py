@@ -5,18 +5,18 @@ from __future__ import annotations
 import json
 from collections.abc import Callable
 from pathlib import Path
-from types import ModuleType
 from typing import Any
 
 import pytest
 
+import report_cases
 from accuracy.errors import RecordError
 from accuracy.model import Component, Result, Role
 from accuracy.record import read_result, read_sealed, result_bytes
 
 
 @pytest.fixture(scope="module")
-def written(report_cases: ModuleType) -> tuple[Result, bytes]:
+def written() -> tuple[Result, bytes]:
     """An invented result and its file."""
     result: Result = report_cases.make(horizontal=True)
     return result, result_bytes(result)
@@ -111,10 +111,7 @@ def test_a_value_changed_by_hand_is_refused(
     ],
 )
 def test_a_record_changed_elsewhere_is_refused(
-    written: tuple[Result, bytes],
-    tmp_path: Path,
-    change: Callable[[dict[str, Any]], object],
-    message: str,
+    written: tuple[Result, bytes], tmp_path: Path, change: Callable[[dict[str, Any]], object], message: str
 ) -> None:
     """Keys that are missing, of another kind or edited are refused wherever they stand."""
     with pytest.raises(RecordError, match=message):

@@ -4,8 +4,7 @@ from __future__ import annotations
 
 import io
 import re
-from dataclasses import fields, is_dataclass, replace
-from types import ModuleType
+from dataclasses import replace
 
 import numpy as np
 import pypdf
@@ -13,6 +12,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+import chapter_cases
+import report_cases
 from accuracy.explaining.mistake_words import CHECK_BY
 from accuracy.model import Component, FaceShift, Mistake, Outcome, Result
 from accuracy.reporting import (
@@ -26,23 +27,12 @@ from accuracy.reporting import (
     words,
 )
 from accuracy.units import LengthUnit
-
-
-def texts(part: object) -> list[str]:
-    """Every string in a view, however deep."""
-    if isinstance(part, str):
-        return [part]
-    if isinstance(part, tuple):
-        return [t for item in part for t in texts(item)]
-    if is_dataclass(part):
-        return [t for f in fields(part) for t in texts(getattr(part, f.name))]
-    return []
-
+from report_cases import texts
 
 # --------------------------------------------------------------------------- which chapters there are
 
 
-def test_chapters_appear_only_with_their_data(report_cases: ModuleType) -> None:
+def test_chapters_appear_only_with_their_data() -> None:
     """A plain check of one run has none of the further chapters, in view, contents or page."""
     made = view.build(report_cases.make())
     assert (made.runs, made.singles, made.drives, made.conditions) == (None, None, None, None)
@@ -53,9 +43,7 @@ def test_chapters_appear_only_with_their_data(report_cases: ModuleType) -> None:
 
 
 @pytest.mark.parametrize("case", ["met", "not-graded", "feet", "no-class", "long-words", "one", "nothing"])
-def test_every_case_bears_every_chapter(
-    report_cases: ModuleType, chapter_cases: ModuleType, case: str
-) -> None:
+def test_every_case_bears_every_chapter(case: str) -> None:
     """Thin and odd results with all chapters become a page; no text shows a None; links have ends."""
     result, series, _ = chapter_cases.everything(report_cases.CASES[case]())
     made = view.build(result, series=series)
@@ -67,7 +55,7 @@ def test_every_case_bears_every_chapter(
     assert links <= set(re.findall(r' id="([\w-]+)"', page))
 
 
-def test_the_same_record_gives_the_same_page(report_cases: ModuleType, chapter_cases: ModuleType) -> None:
+def test_the_same_record_gives_the_same_page() -> None:
     """Built twice from scratch, the bytes are the same."""
     pages = []
     for _ in range(2):
@@ -79,9 +67,7 @@ def test_the_same_record_gives_the_same_page(report_cases: ModuleType, chapter_c
 # --------------------------------------------------------------------------- statement page
 
 
-def test_first_page_names_subset_mistake_and_speed(
-    report_cases: ModuleType, chapter_cases: ModuleType
-) -> None:
+def test_first_page_names_subset_mistake_and_speed() -> None:
     """What limits or answers the statement stands on its page, the mistake's code in words."""
     result, _, _ = chapter_cases.everything(report_cases.make())
     mistake = Mistake(kind="antenna_height", size=0.1, size_unit="m", evidence="E.", check_by="C.", score=9.0)
@@ -115,7 +101,7 @@ def test_first_page_names_subset_mistake_and_speed(
         ({"unobservable": "A shift along the wall cannot be seen"}, "A shift along the wall cannot be seen."),
     ],
 )
-def test_upright_faces_are_told(report_cases: ModuleType, seen: dict[str, object], said: str) -> None:
+def test_upright_faces_are_told(seen: dict[str, object], said: str) -> None:
     """The shift that faces show, or its one component and what stays unseen, stands below the figures."""
     whole = FaceShift(
         n=4,
@@ -143,7 +129,7 @@ def test_every_kind_of_mistake_has_words() -> None:
     assert words.mistake("some_new_kind") == "Some new kind"
 
 
-def test_remarks_name_files_once(report_cases: ModuleType) -> None:
+def test_remarks_name_files_once() -> None:
     """Paths become file names, and the same sentence on several tiles is said once."""
     result: Result = report_cases.make()
     clouds = tuple(replace(result.inputs[0], path=f"/data/run 1/tile-{k:02d}.laz") for k in range(6))
@@ -160,7 +146,7 @@ def test_remarks_name_files_once(report_cases: ModuleType) -> None:
     )
 
 
-def test_chainage_follows_a_bent_corridor(report_cases: ModuleType) -> None:
+def test_chainage_follows_a_bent_corridor() -> None:
     """On the bent road of 1.1 km the axis of the chart reaches as far as the road is long."""
     chart = view.build(report_cases.make()).charts[0]
     assert chart.title == "Height residuals along the corridor"
@@ -171,9 +157,7 @@ def test_chainage_follows_a_bent_corridor(report_cases: ModuleType) -> None:
 # --------------------------------------------------------------------------- runs
 
 
-def test_runs_stand_by_speed_and_keep_their_side_of_the_class(
-    report_cases: ModuleType, chapter_cases: ModuleType
-) -> None:
+def test_runs_stand_by_speed_and_keep_their_side_of_the_class() -> None:
     """The fastest on top; each tested figure prints on the side of the class that its outcome says."""
     result = chapter_cases.with_runs(report_cases.make(scatter_m=0.012), count=3)
     made = view.build(result).runs
@@ -188,9 +172,7 @@ def test_runs_stand_by_speed_and_keep_their_side_of_the_class(
     assert checked == 3
 
 
-def test_interval_of_a_run_holds_its_tested_figure(
-    report_cases: ModuleType, chapter_cases: ModuleType
-) -> None:
+def test_interval_of_a_run_holds_its_tested_figure() -> None:
     """The survey's share is in the interval where it is in the figure, so the figure lies inside."""
     run = report_cases.make().run
     n, tested, interval, verdict = view_statement.tested_figure(Component.VERTICAL, run)
@@ -207,7 +189,7 @@ def test_interval_of_a_run_holds_its_tested_figure(
     assert bare[:3] == (n, tested, pytest.approx(interval))
 
 
-def test_no_graded_run_makes_no_speed_line(report_cases: ModuleType, chapter_cases: ModuleType) -> None:
+def test_no_graded_run_makes_no_speed_line() -> None:
     """Where nothing was graded the statement page keeps silent and the chapter says why."""
     result = chapter_cases.with_runs(report_cases.make())
     runs = tuple(
@@ -220,7 +202,7 @@ def test_no_graded_run_makes_no_speed_line(report_cases: ModuleType, chapter_cas
     assert made.runs.decisions[0].sentence == "No run was graded, so no speed can be named."
 
 
-def test_pairs_conclude_and_correct(report_cases: ModuleType, chapter_cases: ModuleType) -> None:
+def test_pairs_conclude_and_correct() -> None:
     """The table shows corrected p-values, a dash where there is none, and the pair's own conclusion."""
     made = view.build(chapter_cases.with_runs(report_cases.make())).runs
     assert made is not None
@@ -234,9 +216,7 @@ def test_pairs_conclude_and_correct(report_cases: ModuleType, chapter_cases: Mod
     assert "those in vegetation included" in made.pairs_note
 
 
-def test_further_pairs_stand_by_component_and_part(
-    report_cases: ModuleType, chapter_cases: ModuleType
-) -> None:
+def test_further_pairs_stand_by_component_and_part() -> None:
     """A table for each, so that the name of the part need not stand in every row."""
     result = chapter_cases.with_runs(report_cases.make())
     parts = [
@@ -253,9 +233,7 @@ def test_further_pairs_stand_by_component_and_part(
 
 
 @pytest.mark.parametrize(("members_b", "warned"), [(("c", "d"), False), (("c",), True)])
-def test_groups_of_unequal_numbers_are_warned_of(
-    report_cases: ModuleType, chapter_cases: ModuleType, members_b: tuple[str, ...], warned: bool
-) -> None:
+def test_groups_of_unequal_numbers_are_warned_of(members_b: tuple[str, ...], warned: bool) -> None:
     """Two runs against one: the table says that the swap test is not exact; two against two: it does not."""
     result = chapter_cases.with_runs(report_cases.make())
     groups = tuple(
@@ -267,9 +245,7 @@ def test_groups_of_unequal_numbers_are_warned_of(
     assert ("the swap test is then not exact" in shown.note) is warned
 
 
-def test_tables_that_would_say_nothing_are_named_instead(
-    report_cases: ModuleType, chapter_cases: ModuleType
-) -> None:
+def test_tables_that_would_say_nothing_are_named_instead() -> None:
     """Where no pair of a part has an interval, a sentence stands for its table; others stay."""
     result = chapter_cases.with_runs(report_cases.make())
     parts = [
@@ -294,7 +270,7 @@ def test_matrix_signs_differ_without_colour(value: float, full: float) -> None:
     assert (f'fill="{svg.PAPER}"' in drawn) == (value < 0)
 
 
-def test_matrix_has_a_sign_for_every_value(report_cases: ModuleType, chapter_cases: ModuleType) -> None:
+def test_matrix_has_a_sign_for_every_value() -> None:
     """Every measured residual is drawn and named; the annex table has the same values."""
     result = chapter_cases.with_runs(report_cases.make(n=120))
     made = view.build(result).runs
@@ -306,9 +282,7 @@ def test_matrix_has_a_sign_for_every_value(report_cases: ModuleType, chapter_cas
     assert sum(cell == "\N{EN DASH}" for row in table.rows for cell in row) == values.count(None) > 0
 
 
-def test_too_many_checkpoints_are_not_drawn_but_said(
-    report_cases: ModuleType, chapter_cases: ModuleType
-) -> None:
+def test_too_many_checkpoints_are_not_drawn_but_said() -> None:
     """Beyond 400 checkpoints the picture gives way to a sentence."""
     made = view.build(chapter_cases.with_runs(report_cases.make(n=401, oddities=False), count=2)).runs
     assert made is not None
@@ -326,7 +300,7 @@ def test_too_many_checkpoints_are_not_drawn_but_said(
         (False, "no single checkpoint decides. Leaving out any one"),
     ],
 )
-def test_flips_are_told(report_cases: ModuleType, chapter_cases: ModuleType, flips: bool, said: str) -> None:
+def test_flips_are_told(flips: bool, said: str) -> None:
     """A verdict that one removal would turn says so, and that this is no reason to remove it."""
     made = view.build(chapter_cases.with_singles(report_cases.make(), flips=flips)).singles
     assert made is not None
@@ -337,9 +311,7 @@ def test_flips_are_told(report_cases: ModuleType, chapter_cases: ModuleType, fli
 
 
 @pytest.mark.parametrize(("parts", "in_chapter"), [(4, True), (30, False)])
-def test_many_parts_move_to_the_annex(
-    report_cases: ModuleType, chapter_cases: ModuleType, parts: int, in_chapter: bool
-) -> None:
+def test_many_parts_move_to_the_annex(parts: int, in_chapter: bool) -> None:
     """A few parts stand in the chapter, many in the annex; the range is said either way."""
     made = view.build(chapter_cases.with_singles(report_cases.make(), flips=False, parts=parts)).singles
     assert made is not None
@@ -351,7 +323,7 @@ def test_many_parts_move_to_the_annex(
 # --------------------------------------------------------------------------- conditions
 
 
-def test_only_carried_effects_are_sentences(report_cases: ModuleType, chapter_cases: ModuleType) -> None:
+def test_only_carried_effects_are_sentences() -> None:
     """An effect that the evidence carries is told; else one sentence says that none is."""
     told = view.build(chapter_cases.with_conditions(report_cases.make(), carried=True)).conditions
     silent = view.build(chapter_cases.with_conditions(report_cases.make(), carried=False)).conditions
@@ -366,7 +338,7 @@ def test_only_carried_effects_are_sentences(report_cases: ModuleType, chapter_ca
     assert "filled diamonds: without" in told.chart.caption
 
 
-def test_missing_states_say_why_once(report_cases: ModuleType, chapter_cases: ModuleType) -> None:
+def test_missing_states_say_why_once() -> None:
     """Reasons that differ in numbers only are counted together; nothing is drawn without a state."""
     made = view.build(
         chapter_cases.with_conditions(report_cases.make(), carried=False, known=False)
@@ -381,7 +353,7 @@ def test_missing_states_say_why_once(report_cases: ModuleType, chapter_cases: Mo
 # --------------------------------------------------------------------------- trajectories
 
 
-def test_tables_stand_without_series(report_cases: ModuleType, chapter_cases: ModuleType) -> None:
+def test_tables_stand_without_series() -> None:
     """Without the epochs there are all tables, drift and distance, and no plan or profile."""
     result, series = chapter_cases.with_drives(report_cases.make())
     bare, whole = view.build(result).drives, view.build(result, series=series).drives
@@ -400,7 +372,7 @@ def test_tables_stand_without_series(report_cases: ModuleType, chapter_cases: Mo
         view.build(result, series=series[:1])
 
 
-def test_own_run_in_full_others_in_short(report_cases: ModuleType, chapter_cases: ModuleType) -> None:
+def test_own_run_in_full_others_in_short() -> None:
     """The statement's run has a part per reference, the other run is in the annex; remarks come once."""
     result, _ = chapter_cases.with_drives(report_cases.make())
     made = view.build(result).drives
@@ -417,7 +389,7 @@ def test_own_run_in_full_others_in_short(report_cases: ModuleType, chapter_cases
     assert "Differences are taken at the epochs of tracked prism." in made.drives[1].sentences
 
 
-def test_a_share_is_not_rounded_to_all(report_cases: ModuleType, chapter_cases: ModuleType) -> None:
+def test_a_share_is_not_rounded_to_all() -> None:
     """A verified share just under one never prints as 100 %."""
     result, _ = chapter_cases.with_drives(report_cases.make())
     almost = tuple(replace(c, verified_share=0.99999) for c in result.trajectories)
@@ -426,7 +398,7 @@ def test_a_share_is_not_rounded_to_all(report_cases: ModuleType, chapter_cases: 
     assert {row[-2] for row in made.summary.rows} == {"> 99.9"}
 
 
-def test_what_cannot_be_separated_says_so(report_cases: ModuleType, chapter_cases: ModuleType) -> None:
+def test_what_cannot_be_separated_says_so() -> None:
     """A reference without times has no along-track figures, no clock and no time plot, in words."""
     result, series = chapter_cases.with_drives(report_cases.make(), timed=False)
     made = view.build(result, series=series).drives
@@ -439,9 +411,7 @@ def test_what_cannot_be_separated_says_so(report_cases: ModuleType, chapter_case
 
 
 @pytest.mark.parametrize(("outages", "said"), [(6, "grows by 1.0 cm"), (1, "too few for a growth model")])
-def test_drift_has_a_model_or_a_reason(
-    report_cases: ModuleType, chapter_cases: ModuleType, outages: int, said: str
-) -> None:
+def test_drift_has_a_model_or_a_reason(outages: int, said: str) -> None:
     """The model's own words, or why there is none; the curve is drawn only with a model."""
     result, _ = chapter_cases.with_drives(report_cases.make(), outages=outages)
     drive = view.build(result).drives.drives[0]
@@ -461,7 +431,7 @@ def test_every_state_of_the_fix_reads_in_greyscale() -> None:
     assert len(lines) == len(charts_drive.LINE)
 
 
-def test_a_gap_leaves_the_band_and_the_curve_open(chapter_cases: ModuleType) -> None:
+def test_a_gap_leaves_the_band_and_the_curve_open() -> None:
     """Over the stretch that was not compared neither the band nor a curve is drawn."""
     comparison, series = chapter_cases.drive("r", "GNSS receiver")
     gap = comparison.gaps[0]
@@ -505,7 +475,7 @@ def test_thinning_keeps_every_peak(values: list[float], spike: int) -> None:
     assert [a for a, _ in points] == sorted(a for a, _ in points)
 
 
-def test_feet_stay_feet(report_cases: ModuleType, chapter_cases: ModuleType) -> None:
+def test_feet_stay_feet() -> None:
     """In a contract in feet the drive's chart and tables speak feet."""
     result, series = chapter_cases.with_drives(report_cases.make(unit=LengthUnit.INTERNATIONAL_FOOT))
     made = view.build(result, series=series).drives
@@ -516,7 +486,7 @@ def test_feet_stay_feet(report_cases: ModuleType, chapter_cases: ModuleType) -> 
 
 
 @pytest.mark.skipif(not render.pdf_possible(), reason="the Pango library is not on this machine")
-def test_every_chapter_prints(report_cases: ModuleType, chapter_cases: ModuleType) -> None:
+def test_every_chapter_prints() -> None:
     """The PDF of all chapters has their headings and pictures."""
     result, series, patches = chapter_cases.everything(report_cases.make(n=6, horizontal=True))
     pictures = view_patches.patch_pictures(result.run, patches, result.unit)

@@ -6,7 +6,6 @@ import math
 import re
 import xml.etree.ElementTree as ET
 from dataclasses import replace
-from types import ModuleType
 
 import numpy as np
 import pytest
@@ -14,6 +13,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import stats
 
+import report_cases
 from accuracy.reporting import charts_map, charts_residuals, svg, view
 from accuracy.reporting import charts_plan as plan
 from accuracy.units import LengthUnit
@@ -114,7 +114,7 @@ def test_above_and_below_differ_in_shape_and_filling() -> None:
     assert max(heights(down)) == 70
 
 
-def test_ellipse_half_axes_are_those_of_the_chi_square_table(report_cases: ModuleType) -> None:
+def test_ellipse_half_axes_are_those_of_the_chi_square_table() -> None:
     """95 %, two degrees of freedom: 5.991 in any chi-square table, so 2.4477 standard deviations."""
     assert pytest.approx(5.991, abs=5e-4) == charts_map.ELLIPSE_95**2
     result = report_cases.make(n=6, oddities=False, horizontal=True, area=True)
@@ -132,7 +132,7 @@ def test_ellipse_half_axes_are_those_of_the_chi_square_table(report_cases: Modul
     assert re.search(r"rotate\(-?90\)", ellipses[0].get("transform", ""))
 
 
-def test_no_ellipse_without_an_uncertainty(report_cases: ModuleType) -> None:
+def test_no_ellipse_without_an_uncertainty() -> None:
     """Where neither survey nor measurement states an uncertainty, the vector stands alone."""
     result = report_cases.make(n=3, oddities=False, horizontal=True)
     points = tuple(
@@ -229,7 +229,7 @@ def test_long_names_keep_what_tells_them_apart(ids: list[str], names: list[str])
 
 @given(st.lists(st.text(max_size=60), min_size=1, max_size=4, unique=True))
 @settings(max_examples=40, deadline=None)
-def test_drawings_are_well_formed_whatever_the_ids(report_cases: ModuleType, ids: list[str]) -> None:
+def test_drawings_are_well_formed_whatever_the_ids(ids: list[str]) -> None:
     """Ids with quotes, tags, controls or surrogates never break the XML of a drawing."""
     result = report_cases.make(n=len(ids), oddities=False, horizontal=True)
     points = tuple(replace(c, id=i) for c, i in zip(result.run.checkpoints, ids, strict=True))

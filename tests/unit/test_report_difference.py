@@ -3,25 +3,30 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from types import ModuleType
 
 import pytest
 
+import chapter_cases
+import report_cases
 from accuracy.model import (
     ClassRequest,
     Component,
     ContractLimit,
     Exclusion,
     Outcome,
+    PairedTest,
     Result,
+    RunComparison,
+    RunRecord,
     VerticalResidual,
 )
-from accuracy.reporting.difference import compare_results, difference_html, difference_text
+from accuracy.reporting.difference import ResultDifference, compare_results
+from accuracy.reporting.difference_words import difference_html, difference_text
 from accuracy.units import LengthUnit
 
 
 @pytest.fixture
-def before(report_cases: ModuleType) -> Result:
+def before() -> Result:
     """An invented result."""
     result: Result = report_cases.make(horizontal=True)
     return replace(result, requests=(ClassRequest(vertical_m=0.05),))
@@ -173,7 +178,7 @@ def test_checkpoints_that_count_or_measure_otherwise(before: Result) -> None:
     assert "+1.20" in difference_text(compare_results(before, after))
 
 
-def test_runs_are_paired_by_name(before: Result, chapter_cases: ModuleType) -> None:
+def test_runs_are_paired_by_name(before: Result) -> None:
     """A run of one result alone shows as figures that went; lone runs are paired whatever their names."""
     three, two = chapter_cases.with_runs(before, count=3), chapter_cases.with_runs(before, count=2)
     found = compare_results(three, two)
@@ -182,6 +187,189 @@ def test_runs_are_paired_by_name(before: Result, chapter_cases: ModuleType) -> N
     assert all(f.after is None and f.before is not None for f in found.figures)
     renamed = replace(before, run=replace(before.run, name="another name"))
     assert compare_results(before, renamed).figures == ()
+
+
+@pytest.fixture
+def of_runs(before: Result) -> Result:
+    """An invented result of three runs, compared, with a decision on the speed."""
+    result: Result = chapter_cases.with_runs(before, count=3)
+    assert result.decisions
+    assert len(result.comparisons) == 3
+    return result
+
+
+def told(found: ResultDifference) -> str:
+    """The text for a terminal, without its line breaks and columns."""
+    return " ".join(difference_text(found).split())
+
+
+def test_checkpoints_are_counted_once_whatever_the_clouds(of_runs: Result) -> None:
+    """Two points left out of three runs are two checkpoints, not six; of one run alone no clouds are told."""
+
+    def without(run: RunRecord, *ids: str) -> RunRecord:
+        points = tuple(replace(c, used=c.used and c.id not in ids) for c in run.checkpoints)
+        return replace(run, checkpoints=points)
+
+    every = replace(of_runs, runs=tuple(without(run, "TQ01", "TQ02") for run in of_runs.runs))
+    assert " 2 checkpoints (in 3 clouds) differ; " in told(compare_results(of_runs, every))
+    one = replace(of_runs, runs=(without(of_runs.runs[0], "TQ01"), *of_runs.runs[1:]))
+    assert " 1 checkpoint differ; " in told(compare_results(of_runs, one))
+
+
+@pytest.mark.parametrize(
+    ("changes", "named", "rows"),
+    [
+        (
+            {"answer": "undecided", "sentence": "It is open."},
+            "not decided (within the class: 24-westbound; surely: 12-east)",
+            ["vertical: answer decided not decided", "It is open."],
+        ),
+        (
+            {"fastest_met": "36-eastbound"},
+            "36-eastbound (surely: 12-east)",
+            ["vertical: fastest run within the class 24-westbound 36-eastbound"],
+        ),
+        (
+            {"fastest_assured": None},
+            "24-westbound (surely: none)",
+            ["vertical: fastest run sure to be 12-east none"],
+        ),
+        ({"answer": "none"}, "no run meets it", ["vertical: answer decided no run meets it"]),
+        ({"sentence": "Now at 1.2 cm."}, None, ["vertical: in words The other sentence. Now at 1.2 cm."]),
+    ],
+)
+def test_a_changed_speed_decision_is_told(
+    of_runs: Result, changes: dict[str, str | None], named: str | None, rows: list[str]
+) -> None:
+    """Answer, run within the class, run sure to be, sentence: each has a row where it is another."""
+    (given,) = of_runs.decisions
+    decision = replace(
+        given,
+        answer="fastest",
+        fastest_met="24-westbound",
+        fastest_assured="12-east",
+        sentence="The other sentence.",
+    )
+    changed = replace(decision, **changes)  # type: ignore[arg-type]
+    a, b = (replace(of_runs, decisions=(one,)) for one in (decision, changed))
+    found = compare_results(a, b)
+    assert not found.nothing
+    assert [(c.component, c.before, c.after) for c in found.decisions] == [
+        (Component.VERTICAL, decision, changed)
+    ]
+    said, page = told(found), difference_html(found)
+    assert all(row in said for row in rows)
+    assert "Speed decisions" in page
+    head = "Speed decisions that differ: vertical: 24-westbound (surely: 12-east), now"
+    assert (head in said) == (named is not None)
+    if named is not None:
+        assert f"{head} {named}." in said
+        assert f"{head} {named}." in page
+    gone = told(compare_results(a, replace(a, decisions=())))
+    assert "vertical: 24-westbound (surely: 12-east), now no decision." in gone
+
+
+def test_the_same_decision_in_another_unit_is_the_same(of_runs: Result) -> None:
+    """Its sentence reads otherwise in feet; nothing was decided differently."""
+    feet = replace(of_runs.decisions[0], sentence="In feet.")
+    b = replace(of_runs, unit=LengthUnit.INTERNATIONAL_FOOT, decisions=(feet,))
+    assert compare_results(of_runs, b).decisions == ()
+
+
+def found_as(one: RunComparison, finding: str) -> RunComparison:
+    """The comparison with evidence for that finding."""
+    interval = {"first": (-0.02, -0.01), "second": (0.01, 0.02), "open": (-0.01, 0.01)}[finding]
+    p = 0.5 if finding == "open" else 0.001
+    return replace(
+        one,
+        rmse_difference_m=sum(interval) / 2,
+        rmse_difference_interval_95_m=interval,
+        tests=(PairedTest(name="swap", p_value=p),),
+        equivalence_p=None,
+    )
+
+
+def test_a_changed_comparison_is_told_by_pair_component_and_part(of_runs: Result) -> None:
+    """Which pair, in which component and where, was found to be what, and is now."""
+    pair, *others = of_runs.comparisons
+    a = replace(of_runs, comparisons=(found_as(pair, "first"), *others))
+    b = replace(of_runs, comparisons=(found_as(pair, "open"), *others))
+    found = compare_results(a, b)
+    assert [(c.before, c.after) for c in found.comparisons] == [("first better", "not decided")]
+    row = f"{pair.run_a} and {pair.run_b} (vertical)"
+    for said in (told(found), difference_html(found)):
+        assert f"{row}: {pair.run_a} more accurate, now not decided." in said
+    assert f"{row} {pair.run_a} more accurate not decided" in told(found)
+    part = replace(found_as(pair, "second"), stratum="sky: trees", component=Component.HORIZONTAL)
+    more = told(compare_results(a, replace(a, comparisons=(*a.comparisons, part))))
+    row = f"{pair.run_a} and {pair.run_b} (horizontal, sky: trees)"
+    assert f"{row}: not compared, now {pair.run_b} more accurate." in more
+
+
+def test_a_pair_told_the_other_way_round_is_the_same_pair(of_runs: Result) -> None:
+    """A run that became the baseline stands second: who is the more accurate did not change by that."""
+    pair, *others = of_runs.comparisons
+    turned = replace(pair, run_a=pair.run_b, run_b=pair.run_a)
+    a = replace(of_runs, comparisons=(found_as(pair, "first"), *others))
+    same = replace(of_runs, comparisons=(found_as(turned, "second"), *others))
+    assert compare_results(a, same).comparisons == ()
+    other = replace(of_runs, comparisons=(found_as(turned, "first"), *others))
+    (change,) = compare_results(a, other).comparisons
+    assert (change.first, change.before, change.after) == (pair.run_a, "first better", "second better")
+
+
+def test_groups_are_the_same_whatever_unit_names_their_speed(of_runs: Result) -> None:
+    """Groups are known by the value that they share, which the second result calls by miles per hour."""
+    slow, fast = of_runs.runs[:2]
+    group = replace(
+        found_as(of_runs.comparisons[0], "first"),
+        run_a="speed 12 km/h",
+        run_b="speed 24 km/h",
+        attribute="speed_km_per_h",
+        members_a=(slow.label,),
+        members_b=(fast.label,),
+    )
+    in_miles = replace(group, run_a="speed 7.5 mph (12 km/h)", run_b="speed 14.9 mph (24 km/h)")
+    a = replace(of_runs, comparisons=(group,))
+    assert compare_results(a, replace(a, comparisons=(in_miles,))).comparisons == ()
+    changed = replace(a, comparisons=(found_as(in_miles, "open"),))
+    said = told(compare_results(a, changed))
+    assert "speed 12 km/h and speed 24 km/h (vertical): speed 12 km/h more accurate, now not decided." in said
+
+
+def test_the_baseline_and_the_attribute_of_the_parts_are_settings(of_runs: Result) -> None:
+    """Both change what is corrected together, so that a finding may turn on them."""
+    after = replace(of_runs, baseline_run="12-east", compare_by="surface")
+    found = {c.name: (c.before, c.after) for c in compare_results(of_runs, after).settings}
+    assert found == {"baseline run": ("none", "12-east"), "runs compared within each": ("none", "surface")}
+
+
+def test_long_lists_are_cut_for_the_terminal_and_whole_on_the_page(before: Result) -> None:
+    """Ninety verdicts that turn, and every checkpoint: a summary of short lines, all on the page."""
+    first = before.run.verdicts[0]
+    lines = [
+        replace(first, standard="contract", component=Component.CONTRACT, class_name=f"limit {k:02d}")
+        for k in range(90)
+    ]
+    gone = tuple(replace(c, used=False, why_not_used="not in this subset") for c in before.run.checkpoints)
+    # One that has the same outcome and another figure comes after all that turn.
+    turned = [replace(v, outcome=Outcome.NOT_MET) for v in lines[1:]]
+    verdicts = (replace(lines[0], tested_m=0.012345), *turned)
+    found = compare_results(
+        replace(before, run=replace(before.run, verdicts=tuple(lines))),
+        replace(before, run=replace(before.run, checkpoints=gone, verdicts=verdicts)),
+    )
+    said, page = difference_text(found), difference_html(found)
+    summary = said.split("\n\n")[0]
+    assert max(len(line) for line in summary.splitlines()) < 500
+    assert "limit 05): met, now not met; and 84 more." in summary
+    assert "And 50 more; the page that --out writes has all." in said
+    assert "limit 40" in said
+    assert "limit 41" not in said
+    assert all(f"limit {k:02d}" in page for k in range(90))
+    assert len(found.checkpoints) > 40
+    assert all(f"{c.id}, 12-east" in page for c in found.checkpoints)
+    assert page.index("limit 89") < page.rindex("limit 00")
 
 
 def test_results_in_feet_are_told_in_feet(before: Result) -> None:

@@ -5,10 +5,11 @@ from __future__ import annotations
 import re
 from dataclasses import replace
 from html import unescape
-from types import ModuleType
 
 import pytest
 
+import chapter_cases
+import report_cases
 from accuracy.reporting import render, view
 from accuracy.reporting.lengths import in_unit
 from accuracy.units import LengthUnit
@@ -71,7 +72,7 @@ def metric_words(html: str) -> set[str]:
     )
 
 
-def test_a_report_in_feet_is_in_feet_throughout(report_cases: ModuleType, chapter_cases: ModuleType) -> None:
+def test_a_report_in_feet_is_in_feet_throughout() -> None:
     """Every chapter, table, chart, remark and setting of a report in feet speaks of feet alone."""
 
     def whole(unit: LengthUnit) -> str:
@@ -82,9 +83,7 @@ def test_a_report_in_feet_is_in_feet_throughout(report_cases: ModuleType, chapte
     assert metric_words(whole(LengthUnit.US_SURVEY_FOOT)) == set()
 
 
-def test_a_report_in_feet_speaks_of_miles_per_hour(
-    report_cases: ModuleType, chapter_cases: ModuleType
-) -> None:
+def test_a_report_in_feet_speaks_of_miles_per_hour() -> None:
     """Axes and bands of speed; the km/h of the record stand in brackets."""
     made = report_cases.make(horizontal=True, unit=LengthUnit.US_SURVEY_FOOT)
     run = replace(made.run, attributes={"speed_km_per_h": "12", "direction": "eastbound"})

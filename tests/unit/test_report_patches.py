@@ -6,12 +6,13 @@ import base64
 import io
 import re
 from dataclasses import replace
-from types import ModuleType
 
 import numpy as np
 import pytest
 from PIL import Image
 
+import chapter_cases
+import report_cases
 from accuracy.matching.template import BUILT_IN
 from accuracy.model import CheckpointResult, HorizontalResidual, NotMeasured, Reason
 from accuracy.reporting import render, view, view_patches
@@ -22,7 +23,7 @@ DISC = BUILT_IN["quartered-disc"]
 
 
 @pytest.fixture
-def seen(report_cases: ModuleType) -> CheckpointResult:
+def seen() -> CheckpointResult:
     """A checkpoint whose disc was measured 2 cm east and 1 cm south of its survey."""
     c = next(c for c in report_cases.make(horizontal=True).run.checkpoints if c.horizontal.measured)
     h = replace(c.horizontal, residual_easting_m=0.02, residual_northing_m=-0.01, rotation_degrees=30.0)
@@ -37,7 +38,7 @@ def raster(drawn: str) -> np.ndarray:
     return np.where(pixels[..., 3] > 0, pixels[..., 0], np.nan)
 
 
-def test_outline_lies_on_the_planted_disc(chapter_cases: ModuleType, seen: CheckpointResult) -> None:
+def test_outline_lies_on_the_planted_disc(seen: CheckpointResult) -> None:
     """Points are drawn where they are: light quarters light, dark quarters dark, under the fitted outline."""
     patch = chapter_cases.disc_patch(seen, density=8000, turn=np.radians(30))
     drawn = view_patches.patch_picture(patch, seen, DISC, METRE)
@@ -63,7 +64,7 @@ def test_outline_lies_on_the_planted_disc(chapter_cases: ModuleType, seen: Check
             assert away == pytest.approx(0.3, abs=2e-3) or away == pytest.approx(0.0, abs=2e-3)
 
 
-def test_arrow_points_from_survey_to_cloud(chapter_cases: ModuleType, seen: CheckpointResult) -> None:
+def test_arrow_points_from_survey_to_cloud(seen: CheckpointResult) -> None:
     """A small residual is enlarged by the factor that stands beside it; its direction is kept."""
     patch = chapter_cases.disc_patch(seen)
     small = replace(
@@ -79,7 +80,7 @@ def test_arrow_points_from_survey_to_cloud(chapter_cases: ModuleType, seen: Chec
     assert "arrow ×" not in view_patches.patch_picture(patch, large, DISC, METRE)
 
 
-def test_a_wall_is_drawn_in_its_own_plane(chapter_cases: ModuleType, seen: CheckpointResult) -> None:
+def test_a_wall_is_drawn_in_its_own_plane(seen: CheckpointResult) -> None:
     """On a wall the picture's up is up; the same disc shows as a disc although it has no extent in plan."""
     h = replace(
         seen.horizontal,
@@ -104,9 +105,7 @@ def test_a_wall_is_drawn_in_its_own_plane(chapter_cases: ModuleType, seen: Check
 
 
 @pytest.mark.parametrize("density", [60, 2500, 20000])
-def test_pictures_are_small_and_repeat(
-    chapter_cases: ModuleType, seen: CheckpointResult, density: float
-) -> None:
+def test_pictures_are_small_and_repeat(seen: CheckpointResult, density: float) -> None:
     """At most 20 kB of PNG whatever the density, and the same bytes each time."""
     patch = chapter_cases.disc_patch(seen, density=density)
     first, again = (view_patches.patch_picture(patch, seen, DISC, METRE) for _ in range(2))
@@ -115,7 +114,7 @@ def test_pictures_are_small_and_repeat(
     assert 100 < len(data) <= view_patches.LARGEST_PNG
 
 
-def test_an_unmeasured_mark_is_drawn_without_a_fit(chapter_cases: ModuleType, seen: CheckpointResult) -> None:
+def test_an_unmeasured_mark_is_drawn_without_a_fit(seen: CheckpointResult) -> None:
     """The points and the surveyed cross are shown, and the reason in words; no outline, no arrow."""
     patch = chapter_cases.disc_patch(seen)
     refused = replace(seen, horizontal=NotMeasured(code=Reason.NO_LOCK, reason="nothing fits."))
@@ -125,7 +124,7 @@ def test_an_unmeasured_mark_is_drawn_without_a_fit(chapter_cases: ModuleType, se
     assert 'stroke="#17536f"' not in drawn
 
 
-def test_a_layer_above_the_ground_is_left_out(chapter_cases: ModuleType, seen: CheckpointResult) -> None:
+def test_a_layer_above_the_ground_is_left_out(seen: CheckpointResult) -> None:
     """Leaves a metre above the disc, fewer than the ground's points, do not cover it in the picture."""
     patch = chapter_cases.disc_patch(seen, density=4000)
     n = len(patch)
@@ -138,7 +137,7 @@ def test_a_layer_above_the_ground_is_left_out(chapter_cases: ModuleType, seen: C
     assert shown == pytest.approx(alone * 2 / 3, rel=0.05)
 
 
-def test_patches_without_values_or_points(chapter_cases: ModuleType, seen: CheckpointResult) -> None:
+def test_patches_without_values_or_points(seen: CheckpointResult) -> None:
     """No intensity draws plain points; no point near the mark draws the blank sheet."""
     patch = chapter_cases.disc_patch(seen)
     plain = view_patches.patch_picture(replace(patch, intensity=None), seen, DISC, METRE)
@@ -148,16 +147,14 @@ def test_patches_without_values_or_points(chapter_cases: ModuleType, seen: Check
 
 
 @pytest.mark.parametrize("name", sorted(BUILT_IN))
-def test_every_built_in_mark_can_be_drawn(
-    chapter_cases: ModuleType, seen: CheckpointResult, name: str
-) -> None:
+def test_every_built_in_mark_can_be_drawn(seen: CheckpointResult, name: str) -> None:
     """Each region of each template becomes one outline inside the drawing or running off it."""
     c = replace(seen, mark=name)
     drawn = view_patches.patch_picture(chapter_cases.disc_patch(seen), c, BUILT_IN[name], METRE)
     assert len(re.findall(r'Z" fill="none" stroke="#17536f"', drawn)) == len(BUILT_IN[name].regions)
 
 
-def test_pictures_reach_the_page(report_cases: ModuleType, chapter_cases: ModuleType) -> None:
+def test_pictures_reach_the_page() -> None:
     """Every measured mark has its picture with name and residual; nothing outside the page is fetched."""
     result, _, patches = chapter_cases.everything(report_cases.make(n=20, horizontal=True))
     drawn = view_patches.patch_pictures(result.run, patches, result.unit)

@@ -3,32 +3,23 @@
 from __future__ import annotations
 
 import re
-from dataclasses import fields, is_dataclass, replace
-from types import ModuleType
+from dataclasses import replace
 
 import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+import chapter_cases
+import report_cases
 from accuracy.model import RelativePlace, RelativeResult, RigidShift
 from accuracy.reporting import charts_relative, render, svg, view
 from accuracy.reporting.view_relative import most_telling
 from accuracy.units import LengthUnit
+from report_cases import texts
 
 FOOT = LengthUnit.INTERNATIONAL_FOOT
 DASH = "\N{EN DASH}"
-
-
-def texts(part: object) -> list[str]:
-    """Every string in a view, however deep."""
-    if isinstance(part, str):
-        return [part]
-    if isinstance(part, tuple):
-        return [t for item in part for t in texts(item)]
-    if is_dataclass(part):
-        return [t for f in fields(part) for t in texts(getattr(part, f.name))]
-    return []
 
 
 def places(values: list[float], *, spacing_m: float = 3.0) -> tuple[RelativePlace, ...]:
@@ -50,9 +41,7 @@ def places(values: list[float], *, spacing_m: float = 3.0) -> tuple[RelativePlac
 
 
 @pytest.mark.parametrize("relative", [(), (RelativeResult(),)])
-def test_nothing_held_against_itself_makes_no_chapter(
-    report_cases: ModuleType, relative: tuple[RelativeResult, ...]
-) -> None:
+def test_nothing_held_against_itself_makes_no_chapter(relative: tuple[RelativeResult, ...]) -> None:
     """Without data there is no chapter, no line in the contents and no anchor."""
     made = view.build(replace(report_cases.make(), relative=relative))
     assert made.relative is None
@@ -61,9 +50,7 @@ def test_nothing_held_against_itself_makes_no_chapter(
     assert 'href="#relative"' not in page
 
 
-def test_chapter_is_in_page_and_contents_and_always_alike(
-    report_cases: ModuleType, chapter_cases: ModuleType
-) -> None:
+def test_chapter_is_in_page_and_contents_and_always_alike() -> None:
     """Built twice from scratch the bytes are the same; the contents lead to the chapter; nothing is None."""
     pages = []
     for _ in range(2):
@@ -75,7 +62,7 @@ def test_chapter_is_in_page_and_contents_and_always_alike(
     assert not [t for t in texts(made.relative) if re.search(r"\b(None|nan|inf)\b", t)]
 
 
-def test_remarks_alone_are_told(report_cases: ModuleType) -> None:
+def test_remarks_alone_are_told() -> None:
     """A cloud without any point to compare has its remark and neither table nor drawing."""
     said = "12-east: no point is left to compare surfaces with."
     made = view.build(replace(report_cases.make(), relative=(RelativeResult(remarks=(said,)),))).relative
@@ -87,7 +74,7 @@ def test_remarks_alone_are_told(report_cases: ModuleType) -> None:
 # --------------------------------------------------------------------------- words and table
 
 
-def test_what_was_compared_is_said(report_cases: ModuleType, chapter_cases: ModuleType) -> None:
+def test_what_was_compared_is_said() -> None:
     """Kinds with their count, the cell, and what no such comparison can show."""
     made = view.build(chapter_cases.with_relative(report_cases.make())).relative
     assert made is not None
@@ -100,7 +87,7 @@ def test_what_was_compared_is_said(report_cases: ModuleType, chapter_cases: Modu
     assert "no more than 1.10 cm" in method
 
 
-def test_table_has_the_comparisons_figures(report_cases: ModuleType, chapter_cases: ModuleType) -> None:
+def test_table_has_the_comparisons_figures() -> None:
     """One row per comparison; figures in centimetres; ranges have no sign; an empty one has dashes."""
     result = chapter_cases.with_relative(report_cases.make())
     made = view.build(result).relative
@@ -124,7 +111,7 @@ def test_table_has_the_comparisons_figures(report_cases: ModuleType, chapter_cas
     assert empty[3:] == ("0", *[DASH] * 7, "100 %")
 
 
-def test_why_places_were_left_out_is_told(report_cases: ModuleType, chapter_cases: ModuleType) -> None:
+def test_why_places_were_left_out_is_told() -> None:
     """Each comparison's own words stand once, those of its parts by direction do not repeat them."""
     made = view.build(chapter_cases.with_relative(report_cases.make())).relative
     assert made is not None
@@ -141,9 +128,7 @@ def test_why_places_were_left_out_is_told(report_cases: ModuleType, chapter_case
         (0.0010, "No step between 12-east and w is shown"),
     ],
 )
-def test_a_step_is_told_only_where_the_interval_shows_it(
-    report_cases: ModuleType, chapter_cases: ModuleType, mean_m: float, said: str
-) -> None:
+def test_a_step_is_told_only_where_the_interval_shows_it(mean_m: float, said: str) -> None:
     """The sentence follows the 95 % interval of the mean: above, below, or not shown."""
     one = chapter_cases.surface_comparison("12-east", "w", "run-to-run", n=200)
     one = replace(one, mean_m=mean_m, mean_interval_95_m=(mean_m - 0.002, mean_m + 0.002))
@@ -155,7 +140,7 @@ def test_a_step_is_told_only_where_the_interval_shows_it(
     assert "The 200 places count for about 38 independent ones" in told
 
 
-def test_drawn_is_the_most_telling(chapter_cases: ModuleType) -> None:
+def test_drawn_is_the_most_telling() -> None:
     """Runs before passes before swaths, then most places; empty ones and parts by direction never."""
     make = chapter_cases.surface_comparison
     swath = make("a", "a", "within-swath", n=900)
@@ -168,7 +153,7 @@ def test_drawn_is_the_most_telling(chapter_cases: ModuleType) -> None:
     assert most_telling([none]) is None
 
 
-def test_feet_stay_feet(report_cases: ModuleType, chapter_cases: ModuleType) -> None:
+def test_feet_stay_feet() -> None:
     """In a contract in feet every length of table, words and drawings is in feet."""
     result = chapter_cases.with_relative(report_cases.make(unit=FOOT))
     made = view.build(result).relative
@@ -188,7 +173,7 @@ def test_feet_stay_feet(report_cases: ModuleType, chapter_cases: ModuleType) -> 
 # --------------------------------------------------------------------------- rigid shift
 
 
-def test_shift_says_what_it_does_not_see(report_cases: ModuleType, chapter_cases: ModuleType) -> None:
+def test_shift_says_what_it_does_not_see() -> None:
     """Components with their uncertainty; an unseen one has no figure, and the noun's reason stands below."""
     made = view.build(chapter_cases.with_relative(report_cases.make())).relative
     assert made is not None
@@ -228,9 +213,7 @@ def test_shift_says_what_it_does_not_see(report_cases: ModuleType, chapter_cases
         (0.005, 0.008, None),
     ],
 )
-def test_two_answers_on_a_step_are_not_left_side_by_side(
-    report_cases: ModuleType, chapter_cases: ModuleType, u_m: float, half_m: float, said: str | None
-) -> None:
+def test_two_answers_on_a_step_are_not_left_side_by_side(u_m: float, half_m: float, said: str | None) -> None:
     """Where shift and mean difference tell of a step differently, the report says which to go by."""
     one = chapter_cases.surface_comparison("a", "b", "run-to-run", n=200)
     one = replace(one, mean_m=0.006, mean_interval_95_m=(0.006 - half_m, 0.006 + half_m))
@@ -245,7 +228,7 @@ def test_two_answers_on_a_step_are_not_left_side_by_side(
     assert said is None or said in told[0]
 
 
-def test_what_holds_for_every_shift_is_said_once(report_cases: ModuleType, chapter_cases: ModuleType) -> None:
+def test_what_holds_for_every_shift_is_said_once() -> None:
     """The general caution stands below all shifts, however many; a refusal alone has no such note."""
     general = "A shift common to both runs shows in neither."
     many = tuple(chapter_cases.rigid_shift("12-east", name) for name in ("b", "c", "d"))
@@ -264,7 +247,7 @@ def test_what_holds_for_every_shift_is_said_once(report_cases: ModuleType, chapt
 # --------------------------------------------------------------------------- drawings
 
 
-def test_every_place_is_drawn_and_the_largest_named(chapter_cases: ModuleType) -> None:
+def test_every_place_is_drawn_and_the_largest_named() -> None:
     """As many signs as places, filled where positive and outlined where negative; the worst has its value."""
     one = chapter_cases.surface_comparison("a", "b", "run-to-run")
     drawn = charts_relative.places_map(one.places, LengthUnit.METRE, signed=True)
@@ -278,7 +261,7 @@ def test_every_place_is_drawn_and_the_largest_named(chapter_cases: ModuleType) -
     assert "6 strips" in drawn.caption
 
 
-def test_ranges_are_discs(chapter_cases: ModuleType) -> None:
+def test_ranges_are_discs() -> None:
     """Within a swath there is no sign to show: no triangle, and the key does not speak of two captures."""
     one = chapter_cases.surface_comparison("a", "a", "within-swath")
     drawn = charts_relative.places_map(one.places, LengthUnit.METRE, signed=False)

@@ -10,13 +10,13 @@ from dataclasses import replace
 from html.parser import HTMLParser
 from importlib import resources
 from pathlib import Path
-from types import ModuleType
 
 import pypdf
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+import report_cases
 from accuracy.model import Result
 from accuracy.reporting import render, svg, view
 
@@ -49,7 +49,7 @@ class Page(HTMLParser):
 
 
 @pytest.fixture(scope="module")
-def pages(report_cases: ModuleType) -> dict[str, str]:
+def pages() -> dict[str, str]:
     """The HTML of every invented result."""
     return {name: render.html_text(view.build(make())) for name, make in report_cases.CASES.items()}
 
@@ -101,7 +101,7 @@ def test_statement_carries_what_must_be_signed(pages: dict[str, str], case: str)
 
 @given(st.text(max_size=80))
 @settings(max_examples=25, deadline=None)
-def test_no_text_of_the_user_becomes_markup(report_cases: ModuleType, words: str) -> None:
+def test_no_text_of_the_user_becomes_markup(words: str) -> None:
     """Whatever a title, an id, a remark or a reason holds, the page keeps its tags."""
     result: Result = report_cases.make(n=3, oddities=False)
     plain = Page(render.html_text(view.build(result)))
@@ -112,7 +112,7 @@ def test_no_text_of_the_user_becomes_markup(report_cases: ModuleType, words: str
     assert [t for t in Page(hostile).tags if t != "text"] == [t for t in plain.tags if t != "text"]
 
 
-def test_a_script_in_an_id_stays_text(report_cases: ModuleType) -> None:
+def test_a_script_in_an_id_stays_text() -> None:
     """The plainest attack, in every place that prints an id."""
     evil = "</title><script>alert(1)</script>\"'&"
     result = report_cases.make(n=8, name=lambda i: f"{evil}{i}", horizontal=True)
@@ -152,7 +152,7 @@ def test_text_colours_have_contrast() -> None:
             assert contrast(colour, ground) >= 4.5, (colour, ground)
 
 
-def test_same_view_gives_the_same_html(report_cases: ModuleType) -> None:
+def test_same_view_gives_the_same_html() -> None:
     """No clock, no random order."""
     assert render.html_text(view.build(report_cases.make())) == render.html_text(
         view.build(report_cases.make())
@@ -160,7 +160,7 @@ def test_same_view_gives_the_same_html(report_cases: ModuleType) -> None:
 
 
 @pango
-def test_pdf_is_tagged_named_and_repeatable(report_cases: ModuleType, tmp_path: Path) -> None:
+def test_pdf_is_tagged_named_and_repeatable(tmp_path: Path) -> None:
     """Same bytes twice; title, author, language, bookmarks, tags; page numbers on every page."""
     shown = view.build(report_cases.CASES["not-graded"](), record_sha256="ab" * 32)
     written = render.write_report(shown, tmp_path)
@@ -189,7 +189,7 @@ def test_pdf_is_tagged_named_and_repeatable(report_cases: ModuleType, tmp_path: 
 
 @pango
 @pytest.mark.parametrize("case", ["nothing", "one"])
-def test_thin_results_make_a_pdf(report_cases: ModuleType, case: str) -> None:
+def test_thin_results_make_a_pdf(case: str) -> None:
     """With nothing or one measured, the PDF still has its statement and its reasons."""
     data = render.pdf_bytes(render.html_text(view.build(report_cases.CASES[case]())))
     pages = pypdf.PdfReader(io.BytesIO(data)).pages
@@ -210,7 +210,7 @@ def without_pango(monkeypatch: pytest.MonkeyPatch) -> None:
 
 
 def test_without_pango_the_html_is_written_and_the_message_helps(
-    report_cases: ModuleType, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """The HTML stands, an older PDF of another record is gone, and the message names the package."""
     (tmp_path / "report.pdf").write_bytes(b"older")
@@ -225,7 +225,7 @@ def test_without_pango_the_html_is_written_and_the_message_helps(
     assert not render.pdf_possible()
 
 
-def test_pdf_can_be_left_out(report_cases: ModuleType, tmp_path: Path) -> None:
+def test_pdf_can_be_left_out(tmp_path: Path) -> None:
     """With pdf=False only the HTML is written, and nothing else is left behind."""
     written = render.write_report(view.build(report_cases.make(n=3, oddities=False)), tmp_path, pdf=False)
     assert [p.name for p in tmp_path.iterdir()] == ["report.html"]
@@ -243,7 +243,7 @@ def test_fonts_are_small_and_licensed() -> None:
         assert "SIL Open Font License, Version 1.1" in files[licence].read_text("utf-8")
 
 
-def test_report_reads_without_script(report_cases: ModuleType) -> None:
+def test_report_reads_without_script() -> None:
     """With the script taken out, every word of the report is still on the page."""
     text = render.html_text(view.build(report_cases.make()))
     without = re.sub(r"<script>.*?</script>", "", text, flags=re.DOTALL)

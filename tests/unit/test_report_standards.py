@@ -4,16 +4,17 @@ from __future__ import annotations
 
 import re
 from dataclasses import replace
-from types import ModuleType
 from typing import Any
 
 import pytest
 
+import report_cases
+from accuracy.grading import graded_record
 from accuracy.model import ClassRequest, Component, ContractLimit, Outcome, Result
 from accuracy.reporting import render, view
 from accuracy.reporting.spoken import spoken
 from accuracy.rounding import LengthText
-from accuracy.standards import Evidence, evidence_from, grade, side_by_side
+from accuracy.standards import Evidence, RelativeAccuracy, evidence_from, grade, side_by_side
 from accuracy.units import LengthUnit
 
 METRE, FOOT = LengthUnit.METRE, LengthUnit.INTERNATIONAL_FOOT
@@ -25,9 +26,7 @@ QUANTILE = ContractLimit(
 )
 
 
-def graded(
-    report_cases: ModuleType, *requests: ClassRequest, unit: LengthUnit = METRE, **made: Any
-) -> tuple[Result, Evidence]:
+def graded(*requests: ClassRequest, unit: LengthUnit = METRE, **made: Any) -> tuple[Result, Evidence]:
     """An invented result, graded by every standard, and what they looked at."""
     result = report_cases.make(**{"n": 60, "horizontal": True, "unit": unit, **made})
     run = result.run
@@ -36,10 +35,10 @@ def graded(
     return replace(result, run=replace(run, verdicts=verdicts), comparisons=(), runs=()), evidence
 
 
-def test_a_row_for_each_standard_and_component(report_cases: ModuleType) -> None:
+def test_a_row_for_each_standard_and_component() -> None:
     """Three rows of Edition 2, two each of Edition 1, NSSDA and NMAS, one of USGS; each its own figure."""
     asked = ClassRequest(standard="asprs-2024", vertical_m=0.05)
-    result, _ = graded(report_cases, asked)
+    result, _ = graded(asked)
     made = view.build(result).standards
     assert made is not None
     assert [(row.standard.split()[0], row.component) for row in made.rows] == [
@@ -62,12 +61,10 @@ def test_a_row_for_each_standard_and_component(report_cases: ModuleType) -> None
     ("key", "named"),
     [("asprs-2024", None), ("nssda", "National Standard for Spatial Data Accuracy, FGDC-STD-007.3-1998")],
 )
-def test_words_of_a_standard_say_whose_they_are(
-    report_cases: ModuleType, key: str, named: str | None
-) -> None:
+def test_words_of_a_standard_say_whose_they_are(key: str, named: str | None) -> None:
     """A sentence that does not name its standard has the name over it, with one standard or with several."""
     asked = ClassRequest(standard=key, vertical_m=0.1, horizontal_m=0.1)
-    result, _ = graded(report_cases, asked, oddities=False)
+    result, _ = graded(asked, oddities=False)
     own = tuple(one for one in result.run.verdicts if one.standard == key)
     for verdicts in (own, result.run.verdicts):
         made = view.build(replace(result, run=replace(result.run, verdicts=verdicts)))
@@ -80,7 +77,7 @@ def test_words_of_a_standard_say_whose_they_are(
     assert all(one.words_of is not None and "FGDC" in one.words_of for one in nssda)
 
 
-def test_one_standard_has_no_table(report_cases: ModuleType) -> None:
+def test_one_standard_has_no_table() -> None:
     """Beside nothing there is nothing to compare."""
     made = view.build(report_cases.make())
     assert made.standards is None
@@ -89,9 +86,9 @@ def test_one_standard_has_no_table(report_cases: ModuleType) -> None:
 
 
 @pytest.mark.parametrize("unit", [METRE, FOOT])
-def test_best_met_is_met_and_a_step_stricter_is_not(report_cases: ModuleType, unit: LengthUnit) -> None:
+def test_best_met_is_met_and_a_step_stricter_is_not(unit: LengthUnit) -> None:
     """Each standard, graded at the class that the table names and at one step less."""
-    result, evidence = graded(report_cases, unit=unit)
+    result, evidence = graded(unit=unit)
     made = view.build(result).standards
     assert made is not None
     step_m = 0.001 if unit is METRE else 0.005 * unit.metres
@@ -112,14 +109,14 @@ def test_best_met_is_met_and_a_step_stricter_is_not(report_cases: ModuleType, un
     assert next(r for r in made.rows if r.standard.startswith("USGS")).class_text == "best met: QL0"
 
 
-def test_what_is_missing_is_named(report_cases: ModuleType) -> None:
+def test_what_is_missing_is_named() -> None:
     """Nine checkpoints: no class is met, and the rows say how many checkpoints are called for."""
-    result, _ = graded(report_cases, n=9, oddities=False)
+    result, _ = graded(n=9, oddities=False)
     made = view.build(result).standards
     assert made is not None
     assert made.rows[0].class_text == "none met"
     assert made.rows[0].missing == "Number of checkpoints: 9 of 30"
-    beyond, _ = graded(report_cases, ClassRequest(standard="asprs-2014", vertical_m=0.004))
+    beyond, _ = graded(ClassRequest(standard="asprs-2014", vertical_m=0.004))
     rows = view.build(beyond).standards
     assert rows is not None
     row = next(r for r in rows.rows if r.class_text == "0.4 cm")
@@ -127,9 +124,9 @@ def test_what_is_missing_is_named(report_cases: ModuleType) -> None:
     assert row.missing.startswith("Accuracy beyond its limit")
 
 
-def test_what_was_not_measured_says_why(report_cases: ModuleType) -> None:
+def test_what_was_not_measured_says_why() -> None:
     """Without marks each horizontal row has a dash for figure and class, and the reason."""
-    result, _ = graded(report_cases, horizontal=False)
+    result, _ = graded(horizontal=False)
     made = view.build(result).standards
     assert made is not None
     rows = [row for row in made.rows if row.component == "Horizontal"]
@@ -140,9 +137,9 @@ def test_what_was_not_measured_says_why(report_cases: ModuleType) -> None:
     assert all("no mark" in row.missing.lower() for row in rows)
 
 
-def test_contract_limits_are_limits_and_no_classes(report_cases: ModuleType) -> None:
+def test_contract_limits_are_limits_and_no_classes() -> None:
     """A contract's limit reads as one, with its own name and the figure that it holds."""
-    result, _ = graded(report_cases, ClassRequest(standard="contract", limits=(LIMIT, QUANTILE)))
+    result, _ = graded(ClassRequest(standard="contract", limits=(LIMIT, QUANTILE)))
     made = view.build(result)
     assert made.standards is not None
     share, quantile = (row for row in made.standards.rows if row.standard == "Contract")
@@ -155,15 +152,100 @@ def test_contract_limits_are_limits_and_no_classes(report_cases: ModuleType) -> 
     assert any("contract limit: met" in said for said in spoken(result))
 
 
-def test_the_command_says_components_as_the_report_does(report_cases: ModuleType) -> None:
+@pytest.mark.parametrize(
+    ("where", "stratum", "why"),
+    [
+        (
+            {"surface": "3 m ice"},
+            "open",
+            'no checkpoint has surface "3 m ice" (there are "asphalt", "setts")',
+        ),
+        (
+            {"cover": "opne", "surface": "sets"},
+            "vegetated",
+            'no checkpoint has cover "opne" (there are "open", "vegetated"); '
+            'no checkpoint has surface "sets" (there are "asphalt", "setts")',
+        ),
+        (
+            {"mark": "sphere", "surface": "setts"},
+            "open",
+            'no checkpoint has mark "sphere" (there are "none")',
+        ),
+        (
+            {"cover": "control", "role": "control"},
+            "open",
+            'no checkpoint has cover "control" (there are "open", "vegetated")',
+        ),
+        (
+            {"role": "control", "surface": "setts"},
+            "open",
+            'no checkpoint has role "control" and surface "setts" together',
+        ),
+        (
+            {"cover": "vegetated"},
+            "open",
+            'of those with cover "vegetated", no checkpoint in open terrain was used',
+        ),
+        ({}, "3d", "no checkpoint has both a horizontal position and a height measured"),
+    ],
+)
+@pytest.mark.parametrize("unit", [METRE, FOOT])
+def test_a_limit_on_no_checkpoint_says_which_condition_none_meets(
+    where: dict[str, str], stratum: str, why: str, unit: LengthUnit
+) -> None:
+    """The reason names value and what there is instead, and the command says which limit it is."""
+    limit = ContractLimit(name="wet", statistic="rmse_m", stratum=stratum, limit_m=0.05, where=where)
+    result: Result = report_cases.make(unit=unit)
+    run = graded_record(
+        name="12-east",
+        attributes={},
+        checkpoints=result.run.checkpoints,
+        excluded_ids=(),
+        requests=(ClassRequest(standard="contract", limits=(limit,)),),
+        unit=unit,
+        remarks=(),
+    )
+    (verdict,) = run.verdicts
+    assert verdict.outcome is Outcome.NOT_GRADED
+    assert verdict.why == f"Not measured: {why}."
+    said = next(line for line in spoken(replace(result, run=run)) if "contract limit" in line)
+    assert said.endswith(f'contract limit "wet": not graded. Not measured: {why}.')
+
+
+@pytest.mark.parametrize("standard", ["asprs-2024", "asprs-2014", "usgs-lidar"])
+@pytest.mark.parametrize("largest_m", [0.001, None])
+def test_a_share_of_the_class_is_called_a_limit(standard: str, largest_m: float | None) -> None:
+    """The ruler of the cloud against itself ends at a limit, that of heights at the class; each sentence
+    begins with a capital, measured or not."""
+    relative = RelativeAccuracy(
+        places=40, within_swath_max_m=largest_m, within_swath_rmsd_m=largest_m, swath_to_swath_rmsd_m=0.001
+    )
+    asked = {"class_name": "QL1"} if standard == "usgs-lidar" else {"vertical_m": 0.05}
+    result, evidence = graded()
+    limit = ClassRequest(standard="contract", limits=(QUANTILE,))
+    verdicts = [
+        verdict
+        for request in (ClassRequest(standard=standard, **asked), limit)
+        for verdict in grade(replace(evidence, relative=relative), request)
+        if verdict.component in (Component.VERTICAL, Component.RELATIVE, Component.CONTRACT)
+    ]
+    made = view.build(replace(result, run=replace(result.run, verdicts=tuple(verdicts)))).verdicts
+    assert [verdict.component for verdict in made] == ["Vertical", "Relative", "Contract limit"]
+    for verdict, called in zip(made, ("class", "limit", "limit"), strict=True):
+        assert re.findall(r">(class|limit)</text>", verdict.gauge or "") == [called]
+    said = [made[1].why, *(rule.words for rule in made[1].rules)]
+    assert [one for one in said if one[:1].islower()] == []
+
+
+def test_the_command_says_components_as_the_report_does() -> None:
     """Three-dimensional, on the page and on the console."""
-    result, _ = graded(report_cases, ClassRequest(standard="asprs-2024", three_d_m=0.06))
+    result, _ = graded(ClassRequest(standard="asprs-2024", three_d_m=0.06))
     assert any(", three-dimensional: met. " in said for said in spoken(result))
 
 
-def test_table_and_sentence_print_one_limit(report_cases: ModuleType) -> None:
+def test_table_and_sentence_print_one_limit() -> None:
     """A computed limit (NSSDA\'s RMSE, a quarter of 4.5 cm) prints in the table as in its sentence."""
-    result, _ = graded(report_cases, ClassRequest(standard="asprs-2024", vertical_m=0.045))
+    result, _ = graded(ClassRequest(standard="asprs-2024", vertical_m=0.045))
     found = 0
     for verdict in view.build(result).verdicts:
         for rule in verdict.rules:

@@ -7,13 +7,13 @@ import sqlite3
 import struct
 from dataclasses import replace
 from pathlib import Path
-from types import ModuleType
 
 import pyproj
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+import report_cases
 from accuracy.model import Flag, HorizontalResidual, VerticalResidual
 from accuracy.reporting import tables, view
 
@@ -24,7 +24,7 @@ def read(path: Path) -> list[dict[str, str]]:
         return list(csv.DictReader(stream))
 
 
-def test_csv_keeps_every_digit(report_cases: ModuleType, tmp_path: Path) -> None:
+def test_csv_keeps_every_digit(tmp_path: Path) -> None:
     """Numbers read back from the CSV are the very floats of the record; reasons and flags are there."""
     result = report_cases.make(horizontal=True)
     tables.write_residuals_csv(result, tmp_path / "residuals.csv")
@@ -50,7 +50,7 @@ def test_csv_keeps_every_digit(report_cases: ModuleType, tmp_path: Path) -> None
     assert measured == 47
 
 
-def test_csv_names_units_and_is_repeatable(report_cases: ModuleType, tmp_path: Path) -> None:
+def test_csv_names_units_and_is_repeatable(tmp_path: Path) -> None:
     """Every column of a length names metres; two writings give the same bytes; metres even in feet."""
     result = report_cases.CASES["feet"]()
     tables.write_residuals_csv(result, tmp_path / "a.csv")
@@ -65,9 +65,7 @@ def test_csv_names_units_and_is_repeatable(report_cases: ModuleType, tmp_path: P
 
 @given(st.text(min_size=1, max_size=40))
 @settings(max_examples=30, deadline=None)
-def test_any_text_survives_the_csv(
-    report_cases: ModuleType, tmp_path_factory: pytest.TempPathFactory, text: str
-) -> None:
+def test_any_text_survives_the_csv(tmp_path_factory: pytest.TempPathFactory, text: str) -> None:
     """Ids with commas, quotes and line ends come back as they were."""
     result = report_cases.make(n=1, oddities=False)
     (point,) = result.run.checkpoints
@@ -79,7 +77,7 @@ def test_any_text_survives_the_csv(
     assert row["id"] == expected
 
 
-def test_all_runs_are_in_the_table_once(report_cases: ModuleType, tmp_path: Path) -> None:
+def test_all_runs_are_in_the_table_once(tmp_path: Path) -> None:
     """A result of two runs gives the rows of both, the statement's run first and not twice."""
     result = report_cases.make(n=4, oddities=False)
     other = replace(result.run, name="24-west")
@@ -87,7 +85,7 @@ def test_all_runs_are_in_the_table_once(report_cases: ModuleType, tmp_path: Path
     assert [r["run"] for r in read(tmp_path / "r.csv")] == ["12-east"] * 4 + ["24-west"] * 4
 
 
-def test_geopackage_follows_the_standard(report_cases: ModuleType, tmp_path: Path) -> None:
+def test_geopackage_follows_the_standard(tmp_path: Path) -> None:
     """OGC 12-128r18: application id, required tables and rows, geometry header, integrity."""
     result = report_cases.make(horizontal=True)
     path = tmp_path / "residuals.gpkg"
@@ -134,9 +132,7 @@ def test_geopackage_follows_the_standard(report_cases: ModuleType, tmp_path: Pat
         (None, -1),
     ],
 )
-def test_geopackage_names_only_a_frame_that_fits(
-    report_cases: ModuleType, tmp_path: Path, crs: str | None, srs_id: int
-) -> None:
+def test_geopackage_names_only_a_frame_that_fits(tmp_path: Path, crs: str | None, srs_id: int) -> None:
     """A system in feet or degrees, or an unknown one, is not attached to coordinates in metres."""
     path = tmp_path / "r.gpkg"
     tables.write_residuals_gpkg(replace(report_cases.make(n=2, oddities=False), crs=crs), path)
@@ -145,7 +141,7 @@ def test_geopackage_names_only_a_frame_that_fits(
     database.close()
 
 
-def test_geopackage_is_repeatable_and_takes_odd_attributes(report_cases: ModuleType, tmp_path: Path) -> None:
+def test_geopackage_is_repeatable_and_takes_odd_attributes(tmp_path: Path) -> None:
     """Same bytes twice; attribute names that differ only in case, or hold quotes, stay apart."""
     result = report_cases.make(n=2, oddities=False)
     points = tuple(
@@ -165,7 +161,7 @@ def test_geopackage_is_repeatable_and_takes_odd_attributes(report_cases: ModuleT
     ] == list("abcd")
 
 
-def test_nothing_measured_still_writes_both_tables(report_cases: ModuleType, tmp_path: Path) -> None:
+def test_nothing_measured_still_writes_both_tables(tmp_path: Path) -> None:
     """With no checkpoint at all, the tables are there and empty, not missing."""
     result = report_cases.nothing_measured()
     result = replace(result, run=replace(result.run, checkpoints=()))
@@ -177,9 +173,7 @@ def test_nothing_measured_still_writes_both_tables(report_cases: ModuleType, tmp
     database.close()
 
 
-def test_readings_of_an_operator_stand_beside_what_was_measured(
-    report_cases: ModuleType, tmp_path: Path
-) -> None:
+def test_readings_of_an_operator_stand_beside_what_was_measured(tmp_path: Path) -> None:
     """Their differences are columns, the doubtful ones notes with their size, and all of them a sentence."""
     result = report_cases.make(horizontal=True, oddities=False)
     first, second, *others = result.run.checkpoints

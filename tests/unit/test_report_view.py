@@ -3,15 +3,15 @@
 from __future__ import annotations
 
 import re
-from dataclasses import fields, is_dataclass, replace
+from dataclasses import replace
 from decimal import Decimal
-from types import ModuleType
 
 import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+import report_cases
 from accuracy.model import (
     Component,
     Cover,
@@ -24,8 +24,6 @@ from accuracy.model import (
     Role,
     Rule,
     RuleOutcome,
-    RunRecord,
-    Summary,
     Verdict,
     VerticalResidual,
 )
@@ -33,6 +31,8 @@ from accuracy.reporting import view, view_statement, words
 from accuracy.reporting.spoken import spoken
 from accuracy.rounding import exceeds
 from accuracy.units import LengthUnit
+from measured_cases import run_record
+from report_cases import texts
 
 CASES = (
     "met",
@@ -51,24 +51,13 @@ CASES = (
 )
 
 
-def texts(part: object) -> list[str]:
-    """Every string in a view, however deep."""
-    if isinstance(part, str):
-        return [part]
-    if isinstance(part, tuple):
-        return [t for item in part for t in texts(item)]
-    if is_dataclass(part):
-        return [t for f in fields(part) for t in texts(getattr(part, f.name))]
-    return []
-
-
-def test_every_case_is_listed(report_cases: ModuleType) -> None:
+def test_every_case_is_listed() -> None:
     """The parametrised tests below see every invented result."""
     assert set(CASES) == set(report_cases.CASES)
 
 
 @pytest.mark.parametrize("case", CASES)
-def test_every_case_becomes_a_view(report_cases: ModuleType, case: str) -> None:
+def test_every_case_becomes_a_view(case: str) -> None:
     """Thin, empty, large and odd results all become a view, and no text shows a None or NaN."""
     said = texts(view.build(report_cases.CASES[case]()))
     assert len(said) > 50
@@ -85,7 +74,7 @@ def test_every_case_becomes_a_view(report_cases: ModuleType, case: str) -> None:
         ("feet", "Vertical: 0.2 ftUS class met"),
     ],
 )
-def test_headline_says_the_outcome(report_cases: ModuleType, case: str, headline: str) -> None:
+def test_headline_says_the_outcome(case: str, headline: str) -> None:
     """The large words name component, class and outcome."""
     assert view.build(report_cases.CASES[case]()).verdicts[0].headline == headline
 
@@ -115,14 +104,7 @@ def test_print_never_contradicts_the_verdict(class_m: float, offset_m: float, un
     """However close the figure is to its class, the printed pair keeps the order of the true pair."""
     tested_m = max(class_m + offset_m, 0.0)
     item = verdict_of(tested_m, class_m)
-    run = RunRecord(
-        name="r",
-        checkpoints=(),
-        summary=Summary(),
-        verdicts=(item,),
-        distribution=Distribution(shape="unknown"),
-    )
-    (shown,) = view_statement.verdicts(run, unit)
+    (shown,) = view_statement.verdicts(run_record("r", verdicts=(item,)), unit)
     assert shown.tested is not None
     assert shown.class_text is not None
     printed = Decimal(shown.tested.split()[0])
@@ -173,7 +155,7 @@ def test_chance_is_never_certain(probability: float, ending: str) -> None:
     assert said.endswith(ending)
 
 
-def test_figures_agree_with_the_residuals(report_cases: ModuleType) -> None:
+def test_figures_agree_with_the_residuals() -> None:
     """The printed RMSE, mean and number are those of the used residuals, computed here with numpy."""
     result = report_cases.make()
     used = np.array(
@@ -192,7 +174,7 @@ def test_figures_agree_with_the_residuals(report_cases: ModuleType) -> None:
     assert rows["Standard deviation"] == f"{100 * used.std(ddof=1):.2f}"
 
 
-def test_lengths_without_a_sign_have_only_a_largest(report_cases: ModuleType) -> None:
+def test_lengths_without_a_sign_have_only_a_largest() -> None:
     """Horizontal and three-dimensional residuals show their largest, not a dash and a number."""
     result = report_cases.make(horizontal=True)
     table = view.build(result).figures
@@ -208,7 +190,7 @@ def test_lengths_without_a_sign_have_only_a_largest(report_cases: ModuleType) ->
     assert re.fullmatch("[\\d.+\N{MINUS SIGN}]+, [\\d.+\N{MINUS SIGN}]+", shown["Easting"])
 
 
-def test_a_foot_prints_as_a_foot(report_cases: ModuleType) -> None:
+def test_a_foot_prints_as_a_foot() -> None:
     """In feet, a residual of 1200/3937 m prints as one US survey foot, and coordinates follow."""
     result = report_cases.make(n=1, oddities=False, unit=LengthUnit.US_SURVEY_FOOT)
     (point,) = result.run.checkpoints
@@ -224,7 +206,7 @@ def test_a_foot_prints_as_a_foot(report_cases: ModuleType) -> None:
     assert shown.residuals[0].easting == "1000.000"
 
 
-def test_every_checkpoint_has_a_row_with_its_reason(report_cases: ModuleType) -> None:
+def test_every_checkpoint_has_a_row_with_its_reason() -> None:
     """Refused, excluded and control points stay in the table, each with its reason in words."""
     result = report_cases.make()
     rows = {row.id: row for row in view.build(result).residuals}
@@ -237,7 +219,7 @@ def test_every_checkpoint_has_a_row_with_its_reason(report_cases: ModuleType) ->
     assert "slope over 10 %" in rows["TQ13"].notes
 
 
-def test_exclusions_are_printed_with_both_sets_of_figures(report_cases: ModuleType) -> None:
+def test_exclusions_are_printed_with_both_sets_of_figures() -> None:
     """An exclusion shows its reason, the residual set aside, and the figures with it undone."""
     shown = view.build(report_cases.make())
     (item,) = shown.exclusions
@@ -256,7 +238,7 @@ def test_exclusions_are_printed_with_both_sets_of_figures(report_cases: ModuleTy
         (Reason.NO_CONTRAST, "no contrast (6)"),
     ],
 )
-def test_missing_horizontal_is_never_passed_over(report_cases: ModuleType, code: Reason, said: str) -> None:
+def test_missing_horizontal_is_never_passed_over(code: Reason, said: str) -> None:
     """With no horizontal verdict at all, the statement still says that it was not measured, and why."""
     result = report_cases.make(n=6, oddities=False)
     points = tuple(replace(c, horizontal=NotMeasured(code=code, reason="r")) for c in result.run.checkpoints)
@@ -265,14 +247,14 @@ def test_missing_horizontal_is_never_passed_over(report_cases: ModuleType, code:
     assert said in sentence
 
 
-def test_a_reference_that_was_not_compared_is_said_first(report_cases: ModuleType) -> None:
+def test_a_reference_that_was_not_compared_is_said_first() -> None:
     """What stands in the record as not compared stands on the first page and at the end of the command."""
     result = replace(report_cases.make(), not_compared=("Reference A was not compared.",))
     assert view_statement.remarks(result)[0] == "Reference A was not compared."
     assert "Reference A was not compared." in spoken(result)
 
 
-def test_long_lists_of_inputs_are_cut_on_the_statement_only(report_cases: ModuleType) -> None:
+def test_long_lists_of_inputs_are_cut_on_the_statement_only() -> None:
     """The statement names eight files and counts the rest; the annex has all with their full hashes."""
     tiles = tuple(
         InputFile(path=f"C:\\runs\\tile-{i}.laz", sha256=f"{i:064x}", role="cloud") for i in range(30)
@@ -284,7 +266,7 @@ def test_long_lists_of_inputs_are_cut_on_the_statement_only(report_cases: Module
     assert [row.sha256 for row in shown.inputs] == [t.sha256 for t in tiles]
 
 
-def test_pictures_need_a_checkpoint(report_cases: ModuleType) -> None:
+def test_pictures_need_a_checkpoint() -> None:
     """Pictures follow the table's order; one of an unknown checkpoint is a mistake of the caller."""
     result = report_cases.make()
     shown = view.build(result, pictures={"TQ05": "<svg/>", "TQ02": "<svg/>"})
@@ -330,7 +312,7 @@ def test_distribution_in_words(distribution: Distribution, said: str | None) -> 
     assert (sentence is None) if said is None else (sentence is not None and said in sentence)
 
 
-def test_outliers_within_the_class_are_named(report_cases: ModuleType) -> None:
+def test_outliers_within_the_class_are_named() -> None:
     """Who stands far from the rest is named, though no blunder by the class; a blunder is not named twice."""
     result = report_cases.make(horizontal=True)
     summary = result.run.summary

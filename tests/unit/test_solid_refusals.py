@@ -2,28 +2,19 @@
 
 from __future__ import annotations
 
-import importlib.util
 import re
-import sys
 from dataclasses import replace
-from pathlib import Path
 
 import numpy as np
 import pytest
 
+import solid_scene as scenes
 from accuracy.matching.corner import measure_corner
 from accuracy.matching.face import measure_face
 from accuracy.matching.pole import measure_pole
 from accuracy.matching.sphere import measure_sphere
 from accuracy.model import NotMeasured, Reason
-
-_PATH = Path(__file__).resolve().parents[1] / "planted" / "solid_scene.py"
-_spec = importlib.util.spec_from_file_location("solid_scene_for_refusals", _PATH)
-scenes = importlib.util.module_from_spec(_spec)
-sys.modules[_spec.name] = scenes
-_spec.loader.exec_module(scenes)
-Ball, Post, Sheet, Drive = scenes.Ball, scenes.Post, scenes.Sheet, scenes.Drive
-ground, scan, patch_of = scenes.ground, scenes.scan, scenes.patch_of
+from solid_scene import Ball, Drive, Post, Sheet, ground, patch_of, scan
 
 DRIVE = Drive(density_per_m2=5000, distance_m=4.0)
 CLEAN = replace(DRIVE, mixed=0.0, stray=0.0)

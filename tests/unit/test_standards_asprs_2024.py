@@ -7,81 +7,46 @@ from dataclasses import replace
 import pytest
 
 from accuracy.model import (
-    CheckpointResult,
     ClassRequest,
     Component,
     Cover,
     Distribution,
     Flag,
-    HorizontalResidual,
-    NotMeasured,
     Outcome,
-    Reason,
     Role,
     RuleOutcome,
-    VerticalResidual,
 )
 from accuracy.rounding import LengthText
 from accuracy.standards import RelativeAccuracy, evidence_from, grade
 from accuracy.statistics.summary import summarise
 from accuracy.units import LengthUnit
+from evidence_cases import rule, spread
+from measured_cases import checkpoint_result, horizontal_residual, vertical_residual
 
 ED2 = "ASPRS Positional Accuracy Standards for Digital Geospatial Data, Edition 2, Version 2 (2024)"
-NO_SURFACE = NotMeasured(code=Reason.NO_SURFACE, reason="No surface was found")
-NO_MARK = NotMeasured(code=Reason.NO_MARK, reason="The checkpoint carries no mark")
 
 
 def place(index, *, up_m=None, across_m=None, sigma_m=0.005, cover=Cover.OPEN, role=Role.CHECK, flags=()):
     """One used checkpoint with planted residuals."""
-    return CheckpointResult(
-        id=f"{cover.value[0].upper()}{index}",
-        easting_m=25.0 * index,
-        northing_m=4.0 * (index % 2),
-        height_m=10.0,
-        sigma_easting_m=sigma_m,
-        sigma_northing_m=sigma_m,
-        sigma_height_m=sigma_m,
+    return checkpoint_result(
+        f"{cover.value[0].upper()}{index}",
+        vertical_residual(up_m, survey_uncertainty_m=sigma_m, flags=flags),
+        horizontal_residual(across_m),
+        at_m=(25.0 * index, 4.0 * (index % 2), 10.0),
+        sigma_m=(sigma_m,) * 3,
         cover=cover,
         role=role,
-        mark="none",
-        used=True,
-        why_not_used=None,
-        vertical=NO_SURFACE
-        if up_m is None
-        else VerticalResidual(
-            residual_m=up_m,
-            standard_uncertainty_m=0.003,
-            fit_uncertainty_m=0.002,
-            survey_uncertainty_m=sigma_m,
-            points=500,
-            radius_m=0.3,
-            density_per_m2=1800.0,
-            slope_percent=1.0,
-            roughness_m=0.005,
-            normal=(0.0, 0.0, 1.0),
-            flags=flags,
-        ),
-        horizontal=NO_MARK
-        if across_m is None
-        else HorizontalResidual(
-            method="observed",
-            residual_easting_m=across_m[0],
-            residual_northing_m=across_m[1],
-            standard_uncertainty_m=0.003,
-            covariance_m2=(9e-6, 9e-6, 0.0),
-        ),
     )
 
 
 def heights(size_m, n, **more):
     """n checkpoints whose height residuals have that size and alternate: RMSE is the size."""
-    return [place(i, up_m=size_m if i % 2 else -size_m, **more) for i in range(n)]
+    return [place(i, up_m=up_m, **more) for i, up_m in enumerate(spread(size_m, n))]
 
 
 def marks(size_m, n, **more):
     """n checkpoints with all three residuals of that size: RMSE_H is 1.41 and RMSE_3D 1.73 of it."""
-    signs = [size_m if i % 2 else -size_m for i in range(n)]
-    return [place(i, up_m=s, across_m=(s, -s), **more) for i, s in enumerate(signs)]
+    return [place(i, up_m=s, across_m=(s, -s), **more) for i, s in enumerate(spread(size_m, n))]
 
 
 def evidence_of(results, **more):
@@ -92,12 +57,6 @@ def evidence_of(results, **more):
 def vertical_of(results, class_m, unit=LengthUnit.METRE, **more):
     """The vertical verdict on these checkpoints."""
     return grade(evidence_of(results, **more), ClassRequest(vertical_m=class_m), LengthText(unit))[0]
-
-
-def rule(verdict, name):
-    """The rule of that name; the test fails if there is none or several."""
-    (found,) = [one for one in verdict.rules if one.name == name]
-    return found
 
 
 # --------------------------------------------------------------------------- outcomes

@@ -6,64 +6,17 @@ import numpy as np
 import pytest
 
 from accuracy.errors import RequestError
-from accuracy.model import ClassRequest, ContractLimit, Outcome, Rule, RuleOutcome, Summary
+from accuracy.model import ClassRequest, ContractLimit, Outcome, Rule, RuleOutcome
 from accuracy.standards import (
     STANDARDS,
     Evidence,
     RelativeAccuracy,
-    Sample,
     grade,
     overall_outcome,
     rules,
     side_by_side,
 )
-from accuracy.statistics.summary import summarise_axis, summarise_horizontal
-
-
-def spread(size_m, n):
-    """n residuals of that size, alternating in sign."""
-    return [size_m if i % 2 else -size_m for i in range(n)]
-
-
-def sample(columns, sigma_m):
-    """A stratum from its residuals, one list per axis."""
-    residuals = np.array(columns, dtype=float).T
-    n = residuals.shape[0]
-    sigma = np.full(n, np.nan if sigma_m is None else sigma_m)
-    return Sample(
-        ids=tuple(f"K{i}" for i in range(n)),
-        residuals_m=residuals,
-        survey_sigma_m=sigma * np.sqrt(residuals.shape[1]),
-    )
-
-
-def evidence(up=(), vegetated=(), across=None, *, sigma_m=0.005, **more):
-    """Evidence from residual lists in metres."""
-    strata = {}
-    summary = {}
-    for key, name, values in (
-        ("vertical", "open_heights", up),
-        ("vegetated", "vegetated_heights", vegetated),
-    ):
-        if len(values):
-            strata[name] = sample([values], sigma_m)
-            summary[key] = summarise_axis(
-                np.array(values, dtype=float),
-                ids=strata[name].ids,
-                survey_sigma_m=strata[name].survey_sigma_m,
-            )
-    if across is not None:
-        strata["horizontal"] = sample(across, sigma_m)
-        sigma = strata["horizontal"].survey_sigma_m / np.sqrt(2)
-        summary["horizontal"] = summarise_horizontal(
-            np.array(across[0], dtype=float),
-            np.array(across[1], dtype=float),
-            ids=strata["horizontal"].ids,
-            survey_sigma_easting_m=sigma,
-            survey_sigma_northing_m=sigma,
-        )
-    return Evidence(summary=Summary(**summary), **strata, **more)
-
+from evidence_cases import evidence, spread
 
 # --------------------------------------------------------------------------- contract
 

@@ -8,53 +8,25 @@ from dataclasses import replace
 import pytest
 
 from accuracy.model import (
-    CheckpointResult,
     Cover,
     Distribution,
-    HorizontalResidual,
     NotMeasured,
     Reason,
     Role,
-    VerticalResidual,
 )
 from accuracy.standards import evidence_from
 from accuracy.statistics.summary import summarise
+from measured_cases import checkpoint_result, horizontal_residual, vertical_residual
 
 
 def checkpoint(name, *, up_m=0.01, across_m=(0.02, -0.01), sigma_m=(0.004, 0.005, 0.006), density=900.0):
     """One used checkpoint in open terrain."""
-    return CheckpointResult(
-        id=name,
-        easting_m=10.0 * len(name),
-        northing_m=0.0,
-        height_m=0.0,
-        sigma_easting_m=sigma_m[0],
-        sigma_northing_m=sigma_m[1],
-        sigma_height_m=sigma_m[2],
-        cover=Cover.OPEN,
-        role=Role.CHECK,
-        mark="none",
-        used=True,
-        why_not_used=None,
-        vertical=VerticalResidual(
-            residual_m=up_m,
-            standard_uncertainty_m=0.003,
-            fit_uncertainty_m=0.002,
-            survey_uncertainty_m=sigma_m[2],
-            points=500,
-            radius_m=0.3,
-            density_per_m2=density,
-            slope_percent=1.0,
-            roughness_m=0.005,
-            normal=(0.0, 0.0, 1.0),
-        ),
-        horizontal=HorizontalResidual(
-            method="observed",
-            residual_easting_m=across_m[0],
-            residual_northing_m=across_m[1],
-            standard_uncertainty_m=0.003,
-            covariance_m2=(9e-6, 9e-6, 0.0),
-        ),
+    return checkpoint_result(
+        name,
+        vertical_residual(up_m, survey_uncertainty_m=sigma_m[2], density_per_m2=density),
+        horizontal_residual(across_m),
+        at_m=(10.0 * len(name), 0.0, 0.0),
+        sigma_m=sigma_m,
     )
 
 

@@ -26,7 +26,7 @@ from accuracy.model import (
 from accuracy.rounding import LengthText, exceeds, printed_pair, printed_pair_large
 from accuracy.standards import STANDARDS, Evidence, Sample, grade
 from accuracy.standards.nmas import horizontal_tolerance_m
-from accuracy.standards.wording import percent
+from accuracy.standards.rules import percent
 from accuracy.units import LengthUnit
 
 SUFFICIENT = 30

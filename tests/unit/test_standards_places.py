@@ -11,54 +11,24 @@ from accuracy.model import (
     CheckpointResult,
     ClassRequest,
     ContractLimit,
-    Cover,
-    HorizontalResidual,
     Outcome,
-    Role,
     RuleOutcome,
-    VerticalResidual,
 )
 from accuracy.model.places import count_places
 from accuracy.rounding import LengthText
 from accuracy.standards import evidence_from, grade
 from accuracy.statistics.summary import summarise
+from measured_cases import checkpoint_result, horizontal_residual, vertical_residual
 
 
 def checkpoint(index: int, name: str, *, off_m: float = 0.0, above_m: float = 0.0) -> CheckpointResult:
     """A used checkpoint, 40 m from the next, with residuals of a centimetre; invented."""
     size_m = 0.01 if index % 2 else -0.01
-    return CheckpointResult(
-        id=name,
-        easting_m=352_400.0 + 40.0 * index + off_m,
-        northing_m=6_031_250.0,
-        height_m=12.0 + above_m,
-        sigma_easting_m=0.003,
-        sigma_northing_m=0.003,
-        sigma_height_m=0.004,
-        cover=Cover.OPEN,
-        role=Role.CHECK,
-        mark="none",
-        used=True,
-        why_not_used=None,
-        vertical=VerticalResidual(
-            residual_m=size_m,
-            standard_uncertainty_m=0.003,
-            fit_uncertainty_m=0.002,
-            survey_uncertainty_m=0.004,
-            points=500,
-            radius_m=0.3,
-            density_per_m2=1800.0,
-            slope_percent=1.0,
-            roughness_m=0.005,
-            normal=(0.0, 0.0, 1.0),
-        ),
-        horizontal=HorizontalResidual(
-            method="observed",
-            residual_easting_m=size_m,
-            residual_northing_m=-size_m,
-            standard_uncertainty_m=0.003,
-            covariance_m2=(9e-6, 9e-6, 0.0),
-        ),
+    return checkpoint_result(
+        name,
+        vertical_residual(size_m),
+        horizontal_residual((size_m, -size_m)),
+        at_m=(352_400.0 + 40.0 * index + off_m, 6_031_250.0, 12.0 + above_m),
     )
 
 

@@ -13,17 +13,10 @@ from statsmodels.stats.weightstats import DescrStatsW, ttost_paired
 from accuracy.model import (
     CheckpointResult,
     Component,
-    Cover,
-    Distribution,
-    HorizontalResidual,
-    NotMeasured,
     PairedTest,
-    Reason,
     Role,
     RunComparison,
     RunRecord,
-    Summary,
-    VerticalResidual,
 )
 from accuracy.statistics.comparison import compare_all_runs, compare_runs, run_matrix
 from accuracy.statistics.paired import (
@@ -34,6 +27,7 @@ from accuracy.statistics.paired import (
     swap_p,
     wilcoxon_p,
 )
+from measured_cases import checkpoint_result, horizontal_residual, run_record, vertical_residual
 
 
 def pair(n: int, scale: float = 1.0, seed: int = 1) -> tuple[np.ndarray, np.ndarray]:
@@ -284,61 +278,23 @@ def test_no_shared_checkpoint() -> None:
 
 # --------------------------------------------------------------------------- from records
 
-NOT_MEASURED = NotMeasured(code=Reason.TOO_FEW_POINTS, reason="2 points within 0.5 m")
-
 
 def result(name: str, height_m: float | None, sky: str = "open sky") -> CheckpointResult:
     """A used checkpoint whose horizontal residual is twice its height residual, to the east."""
-    measured = height_m is not None
-    return CheckpointResult(
-        id=name,
-        easting_m=10.0 * int("".join(filter(str.isdigit, name)) or 0),  # each at a place of its own
-        northing_m=0.0,
-        height_m=0.0,
-        sigma_easting_m=None,
-        sigma_northing_m=None,
-        sigma_height_m=None,
-        cover=Cover.OPEN,
-        role=Role.CHECK,
-        mark="none",
-        used=True,
-        why_not_used=None,
-        vertical=VerticalResidual(
-            residual_m=height_m,
-            standard_uncertainty_m=0.01,
-            fit_uncertainty_m=0.001,
-            survey_uncertainty_m=None,
-            points=900,
-            radius_m=0.5,
-            density_per_m2=1000.0,
-            slope_percent=1.0,
-            roughness_m=0.006,
-            normal=(0.0, 0.0, 1.0),
-        )
-        if height_m is not None
-        else NOT_MEASURED,
-        horizontal=HorizontalResidual(
-            method="target",
-            residual_easting_m=2 * (height_m or 0.0),
-            residual_northing_m=0.0,
-            standard_uncertainty_m=0.003,
-            covariance_m2=(9e-6, 9e-6, 0.0),
-        )
-        if measured
-        else NOT_MEASURED,
+    number = int("".join(filter(str.isdigit, name)) or 0)
+    return checkpoint_result(
+        name,
+        vertical_residual(height_m),
+        horizontal_residual(None if height_m is None else (2 * height_m, 0.0)),
+        at_m=(10.0 * number, 0.0, 0.0),  # each at a place of its own
+        sigma_m=(None,) * 3,
         attributes={"sky": sky},
     )
 
 
 def run(name: str, *checkpoints: CheckpointResult) -> RunRecord:
     """A run with those results and nothing else."""
-    return RunRecord(
-        name=name,
-        checkpoints=checkpoints,
-        summary=Summary(),
-        verdicts=(),
-        distribution=Distribution(shape="unknown"),
-    )
+    return run_record(name, checkpoints)
 
 
 def test_only_shared_checkpoints_are_compared() -> None:

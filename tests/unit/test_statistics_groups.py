@@ -14,68 +14,32 @@ from scipy import stats
 from statsmodels.stats.multitest import multipletests
 from statsmodels.stats.weightstats import DescrStatsW
 
+import report_cases
 from accuracy.model import (
     CheckpointResult,
     Component,
-    Cover,
-    Distribution,
     FloatArray,
-    HorizontalResidual,
-    NotMeasured,
     PairedTest,
-    Reason,
-    Role,
     RunComparison,
     RunRecord,
-    Summary,
-    VerticalResidual,
 )
+from accuracy.reporting.view_pairs import pairs
 from accuracy.statistics.comparison import compare_all_runs, compare_groups, compare_runs
 from accuracy.statistics.comparison_groups import compare_by_attributes
+from measured_cases import checkpoint_result, horizontal_residual, run_record, vertical_residual
 
-NOT_MEASURED = NotMeasured(code=Reason.TOO_FEW_POINTS, reason="2 points within 0.5 m")
 SPEED = "speed_km_per_h"
 
 
 def checkpoint(name: str, height_m: float | None, plan_m: Sequence[float] | None) -> CheckpointResult:
     """A used checkpoint with those residuals; everything else is invented and beside the point."""
-    vertical, horizontal = NOT_MEASURED, NOT_MEASURED
-    if height_m is not None:
-        vertical = VerticalResidual(
-            residual_m=height_m,
-            standard_uncertainty_m=0.01,
-            fit_uncertainty_m=0.001,
-            survey_uncertainty_m=None,
-            points=900,
-            radius_m=0.5,
-            density_per_m2=1000.0,
-            slope_percent=1.0,
-            roughness_m=0.006,
-            normal=(0.0, 0.0, 1.0),
-        )
-    if plan_m is not None:
-        horizontal = HorizontalResidual(
-            method="target",
-            residual_easting_m=plan_m[0],
-            residual_northing_m=plan_m[1],
-            standard_uncertainty_m=0.003,
-            covariance_m2=(9e-6, 9e-6, 0.0),
-        )
-    return CheckpointResult(
-        id=name,
-        easting_m=10.0 * int("".join(filter(str.isdigit, name)) or 0),  # each at a place of its own
-        northing_m=0.0,
-        height_m=0.0,
-        sigma_easting_m=None,
-        sigma_northing_m=None,
-        sigma_height_m=None,
-        cover=Cover.OPEN,
-        role=Role.CHECK,
-        mark="none",
-        used=True,
-        why_not_used=None,
-        vertical=vertical,
-        horizontal=horizontal,
+    number = int("".join(filter(str.isdigit, name)) or 0)
+    return checkpoint_result(
+        name,
+        vertical_residual(height_m),
+        horizontal_residual(plan_m),
+        at_m=(10.0 * number, 0.0, 0.0),  # each at a place of its own
+        sigma_m=(None,) * 3,
     )
 
 
@@ -88,18 +52,11 @@ def run(
     plan_m: Sequence[Sequence[float]] | None = None,
 ) -> RunRecord:
     """A run with those attributes and height residuals at c0, c1 and so on, in plan too where given."""
-    return RunRecord(
-        name=name,
-        cloud=cloud,
-        attributes=attributes,
-        checkpoints=tuple(
-            checkpoint(f"c{i}", height_m, None if plan_m is None else plan_m[i])
-            for i, height_m in enumerate(heights_m)
-        ),
-        summary=Summary(),
-        verdicts=(),
-        distribution=Distribution(shape="unknown"),
+    checkpoints = (
+        checkpoint(f"c{i}", height_m, None if plan_m is None else plan_m[i])
+        for i, height_m in enumerate(heights_m)
     )
+    return run_record(name, checkpoints, cloud=cloud, attributes=attributes)
 
 
 def heights(seed: int, n: int = 12, scale_m: float = 0.01) -> list[float]:
@@ -217,6 +174,48 @@ def test_a_checkpoint_that_one_run_missed_is_left_out_of_all(which: int) -> None
     (found,) = compare_by_attributes(runs, Component.VERTICAL)
     assert found.ids == tuple(f"c{i}" for i in range(12) if i != 4)
     assert found.n == 11
+
+
+@pytest.mark.parametrize(
+    ("measured", "limited_by"),
+    [
+        ((12, 6, 12), "r1"),
+        ((12, 7, 12), None),  # without it 12, not twice 7
+        ((2, 12, 12), "r0"),
+        ((3, 4, 12), None),  # without r0 four
+        ((12, 12, 2), None),  # alone in its group
+    ],
+)
+def test_the_run_that_costs_a_comparison_its_checkpoints_is_named(
+    measured: tuple[int, ...], limited_by: str | None
+) -> None:
+    """A poor run is named where leaving it out would at least double n, in the sentence too."""
+    runs = [
+        run(f"r{i}", speed, [*heights(i)[:count], *[None] * (12 - count)])
+        for i, (speed, count) in enumerate(zip((SLOW, SLOW, FAST), measured, strict=True))
+    ]
+    for ordered in (runs, runs[::-1]):
+        (found,) = compare_by_attributes(ordered, Component.VERTICAL)
+        assert found.n == min(measured)
+        assert found.limited_by == limited_by
+        assert found.words.count(" measured least") == (limited_by is not None)
+        assert limited_by is None or f"{limited_by} measured least: without it" in found.words
+
+
+def test_the_table_of_groups_says_which_run_costs_them_checkpoints() -> None:
+    """One sentence over the table, however many groups that run is in."""
+    runs = [
+        run(name, speed | way, [*heights(i)[:count], *[None] * (12 - count)])
+        for i, (name, speed, way, count) in enumerate(
+            (("a", SLOW, EAST, 12), ("b", SLOW, WEST, 12), ("c", FAST, EAST, 2), ("d", FAST, WEST, 12))
+        )
+    ]
+    found = compare_by_attributes(runs, Component.VERTICAL)
+    assert [one.limited_by for one in found] == ["c", "c"]
+    result = replace(report_cases.make(), run=runs[0], runs=tuple(runs), comparisons=found)
+    (table,) = pairs(result).chapter
+    assert table.note.count("c measured least: without it at least twice as many") == 1
+    assert "shared by speed 6 km/h and speed 24 km/h; direction east and direction west." in table.note
 
 
 def test_no_shared_checkpoint_no_comparison() -> None:

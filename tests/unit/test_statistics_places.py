@@ -3,29 +3,31 @@
 from __future__ import annotations
 
 from dataclasses import fields, replace
-from types import ModuleType
+from typing import Literal
 
 import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+import report_cases
+from accuracy.errors import RequestError
 from accuracy.grading import graded_record
 from accuracy.model import (
     AxisSummary,
     CheckpointResult,
     ClassRequest,
-    Cover,
     FloatArray,
-    HorizontalResidual,
-    Role,
+    RunRecord,
     VerticalResidual,
 )
 from accuracy.model.places import Places, alone, places
+from accuracy.rechecking import _parts
 from accuracy.reporting import view
 from accuracy.reporting.spoken import spoken
 from accuracy.statistics.summary import summarise, summarise_axis
 from accuracy.units import LengthUnit
+from measured_cases import checkpoint_result, horizontal_residual, result_of, vertical_residual
 
 INTERVALS = [one.name for one in fields(AxisSummary) if "interval" in one.name or "bootstrap" in one.name]
 
@@ -42,39 +44,12 @@ def axis(residual_m: FloatArray, at: Places | None = None) -> AxisSummary:
 
 def checkpoint(name: str, place: int, residual_m: tuple[float, float, float]) -> CheckpointResult:
     """A used checkpoint, 30 m from the next, with these residuals; invented."""
-    east, north, up = residual_m
-    return CheckpointResult(
-        id=name,
-        easting_m=352_400.0 + 30.0 * place,
-        northing_m=6_031_250.0,
-        height_m=12.0,
-        sigma_easting_m=0.003,
-        sigma_northing_m=0.003,
-        sigma_height_m=0.004,
-        cover=Cover.OPEN,
-        role=Role.CHECK,
+    return checkpoint_result(
+        name,
+        vertical_residual(residual_m[2]),
+        horizontal_residual(residual_m[:2], method="target"),
+        at_m=(352_400.0 + 30.0 * place, 6_031_250.0, 12.0),
         mark="quartered-disc",
-        used=True,
-        why_not_used=None,
-        vertical=VerticalResidual(
-            residual_m=up,
-            standard_uncertainty_m=0.003,
-            fit_uncertainty_m=0.002,
-            survey_uncertainty_m=0.004,
-            points=500,
-            radius_m=0.3,
-            density_per_m2=1800.0,
-            slope_percent=1.0,
-            roughness_m=0.005,
-            normal=(0.0, 0.0, 1.0),
-        ),
-        horizontal=HorizontalResidual(
-            method="target",
-            residual_easting_m=east,
-            residual_northing_m=north,
-            standard_uncertainty_m=0.003,
-            covariance_m2=(9e-6, 9e-6, 0.0),
-        ),
     )
 
 
@@ -195,7 +170,7 @@ def test_the_order_of_the_table_changes_no_place() -> None:
     assert counts == {4}  # the first, and each second one: 8 cm on
 
 
-def test_the_report_counts_places(report_cases: ModuleType) -> None:
+def test_the_report_counts_places() -> None:
     """36 checkpoints at 35 places in title block, figures, rules, sentence and the command's words."""
     result = report_cases.make(oddities=False, horizontal=True)
     run = graded_record(
@@ -214,5 +189,94 @@ def test_the_report_counts_places(report_cases: ModuleType) -> None:
     assert set(made.figures.rows[0][1:]) == {"36 at 35 places"}
     assert "using 36 checkpoints at 35 places." in (run.verdicts[0].statement or "")
     assert any("Height, open terrain: 36 checkpoints at 35 places, mean" in one for one in spoken(result))
+    again = replace(run, name="24-east", summary=replace(run.summary, vertical=None, vegetated=None))
+    runs = view.build(replace(result, runs=(run, again))).runs
+    assert runs is not None
+    assert runs.table.head[1] == "n at places"
+    assert [row[1] for row in runs.table.rows] == ["36 at 35", "\N{EN DASH}"]
     single = replace(result, run=replace(run, checkpoints=tuple(survey(35, 1, 0))))
     assert any(one.text.startswith("35 checkpoints: ") for one in view.build(single).facts)
+
+
+# --------------------------------------------------------------------------- left out, and dealt
+
+
+def graded(checkpoints: list[CheckpointResult], class_m: float = 0.02) -> RunRecord:
+    """The record of these checkpoints."""
+    return graded_record(
+        name="12-east",
+        attributes={},
+        checkpoints=tuple(checkpoints),
+        excluded_ids=(),
+        requests=(ClassRequest(vertical_m=class_m, horizontal_m=class_m),),
+        unit=LengthUnit.METRE,
+        remarks=(),
+    )
+
+
+def test_a_place_is_left_out_whole() -> None:
+    """Where every point is listed twice, leaving out a place does what leaving out its point does.
+
+    Each is named by all of its ids, and the report speaks of places.
+    """
+    once = survey(12, 5, 0)
+    single, double = graded(once), graded(survey(12, 5, 12))
+    for component in ("vertical", "horizontal"):
+        of_each = {one.id: one.rmse_without_m for one in single.influence[component]}
+        assert len(double.influence[component]) == len(of_each) == 12
+        for one in double.influence[component]:
+            name, again = one.id.split(", ")
+            assert again == f"{name} again"
+            assert one.rmse_without_m == pytest.approx(of_each[name], rel=1e-12)
+
+
+def test_one_doubled_point_may_decide() -> None:
+    """A bad point listed twice flips the verdict with both of its rows, and is told as a place."""
+    points = survey(30, 8, 1)
+    height = points[0].vertical
+    assert isinstance(height, VerticalResidual)
+    bad = replace(height, residual_m=0.1)
+    points = [replace(one, vertical=bad) if one.id.startswith("P00") else one for one in points]
+    record = graded(points)
+    first = record.influence["vertical"][0]
+    assert (first.id, first.flips) == ("P00, P00 again", True)
+    assert [one.id for one in record.influence["vertical"] if one.flips] == [first.id]
+    made = view.build(replace(report_cases.make(oddities=False), run=record, runs=(), comparisons=()))
+    assert made.singles is not None
+    said = made.singles.sentences[0]
+    assert "single places decide. Leaving out P00, P00 again alone would move" in said
+
+
+def test_a_single_place_has_no_influence() -> None:
+    """With nothing beside it, leaving it out leaves no figure."""
+    assert graded(survey(1, 4, 1)).influence == {}
+
+
+@pytest.mark.parametrize("asked", ["leave-one-out", 2, 5, 12])
+def test_parts_keep_a_place_together(asked: Literal["leave-one-out"] | int) -> None:
+    """No place is split between folds, which hold as many of them as can be; one by one each is left out."""
+    points = survey(12, 6, 4)
+    requests = (ClassRequest(vertical_m=0.02),)
+    result = result_of(graded(points))
+    parts = _parts(result.run, asked, 3, requests, result)
+    whole = {point.id for point in points}
+    apart = [whole - set(part.ids) if asked == "leave-one-out" else set(part.ids) for part in parts]
+    assert sorted(name for one in apart for name in one) == sorted(whole)
+    for one in apart:
+        assert {f"{name} again" for name in one} & whole <= one
+    sizes = [len({name.removesuffix(" again") for name in one}) for one in apart]
+    assert max(sizes) - min(sizes) <= 1
+    if asked == "leave-one-out":
+        assert parts[0].name == "without P00, P00 again"
+        assert parts[4].name == "without P04"
+    # The order of the rows deals no other folds.
+    turned = replace(result.run, checkpoints=result.run.checkpoints[::-1])
+    again = _parts(turned, asked, 3, requests, result)
+    assert {part.ids for part in again} == {part.ids for part in parts}
+
+
+def test_no_more_folds_than_places() -> None:
+    """Sixteen rows at twelve places make no thirteen folds."""
+    result = result_of(graded(survey(12, 6, 4)))
+    with pytest.raises(RequestError, match="16 checkpoints at 12 places cannot be dealt into 13 folds"):
+        _parts(result.run, 13, 3, (ClassRequest(vertical_m=0.02),), result)

@@ -28,7 +28,7 @@ def run(
         outcome = Outcome.MET if tested_m <= CLASS_M else Outcome.NOT_MET
     return GradedRun(
         name=name,
-        speed_m_per_s=None if km_per_h is None else km_per_h / 3.6,
+        speed_km_per_h=km_per_h,
         outcome=outcome,
         tested_m=tested_m,
         interval_95_m=interval_m,

@@ -19,11 +19,7 @@ from accuracy.model import (
     CheckpointResult,
     Cover,
     FloatArray,
-    HorizontalResidual,
-    NotMeasured,
-    Reason,
     Role,
-    VerticalResidual,
 )
 from accuracy.statistics.summary import (
     mean_and_standard_deviation,
@@ -34,6 +30,7 @@ from accuracy.statistics.summary import (
     summarise_horizontal,
     summarise_three_d,
 )
+from measured_cases import checkpoint_result, horizontal_residual, vertical_residual
 
 residuals = st.lists(st.floats(-10, 10).map(lambda r: round(r, 4)), min_size=2, max_size=40).map(np.array)
 
@@ -50,53 +47,14 @@ def axis(residual_m: FloatArray, target_m: float | None = None, sigma_m: float =
     return found
 
 
-def vertical(residual_m: float) -> VerticalResidual:
-    """A height residual that carries only what a summary reads."""
-    return VerticalResidual(
-        residual_m=residual_m,
-        standard_uncertainty_m=0.01,
-        fit_uncertainty_m=0.001,
-        survey_uncertainty_m=0.01,
-        points=900,
-        radius_m=0.5,
-        density_per_m2=1000.0,
-        slope_percent=1.0,
-        roughness_m=0.006,
-        normal=(0.0, 0.0, 1.0),
-    )
-
-
-def horizontal(easting_m: float, northing_m: float) -> HorizontalResidual:
-    """A horizontal residual that carries only what a summary reads."""
-    return HorizontalResidual(
-        method="target",
-        residual_easting_m=easting_m,
-        residual_northing_m=northing_m,
-        standard_uncertainty_m=0.003,
-        covariance_m2=(9e-6, 9e-6, 0.0),
-    )
-
-
-NOT_MEASURED = NotMeasured(code=Reason.TOO_FEW_POINTS, reason="2 points within 0.5 m")
-
-
 def checkpoint(name: str, height_m: float | None, plan_m: tuple[float, float] | None) -> CheckpointResult:
-    """A used checkpoint in open terrain."""
-    return CheckpointResult(
-        id=name,
-        easting_m=500_000.0 + 20.0 * int(name[1:]),
-        northing_m=6_000_000.0,
-        height_m=12.0,
-        sigma_easting_m=0.006,
-        sigma_northing_m=0.008,
-        sigma_height_m=0.012,
-        cover=Cover.OPEN,
-        role=Role.CHECK,
-        mark="none",
-        used=True,
-        why_not_used=None,
-        vertical=NOT_MEASURED if height_m is None else vertical(height_m),
-        horizontal=NOT_MEASURED if plan_m is None else horizontal(*plan_m),
+    """A used checkpoint in open terrain, 20 m from the next."""
+    return checkpoint_result(
+        name,
+        vertical_residual(height_m),
+        horizontal_residual(plan_m),
+        at_m=(500_000.0 + 20.0 * int(name[1:]), 6_000_000.0, 12.0),
+        sigma_m=(0.006, 0.008, 0.012),
     )
 
 
@@ -343,7 +301,9 @@ def test_control_points_and_unused_ones_never_count() -> None:
 def test_exclusions_are_shown_both_ways() -> None:
     """What the user set aside leaves the figures and comes back in ``with_exclusions``."""
     results = [checkpoint(f"c{i}", 0.01 * (-1) ** i, None) for i in range(6)]
-    set_aside = replace(results[5], vertical=vertical(0.5), used=False, why_not_used="moved by a plough")
+    set_aside = replace(
+        results[5], vertical=vertical_residual(0.5), used=False, why_not_used="moved by a plough"
+    )
     duplicate = replace(checkpoint("c9", 7.0, None), used=False, why_not_used="same place as c1")
     found = summarise([*results[:5], set_aside, duplicate], excluded_ids=["c5"])
     assert found.vertical is not None

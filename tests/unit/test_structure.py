@@ -32,6 +32,7 @@ LAYERS = (
         "job_entries",
         "inputs",
         "job_file",
+        "job_keys",
         "request",
         "drives",
         "explained",

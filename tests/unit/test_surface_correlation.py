@@ -56,7 +56,7 @@ def test_variance_of_a_mean_over_groups() -> None:
     labels = np.repeat([0, 1, 2], [10, 20, 30])
     rng = np.random.default_rng(1)
     found = variance_components(np.ones((60, 1)), rng.normal(0, 1, 60) + 5.0 * labels, [labels])
-    variance, dof = found.variance(np.full(60, 1 / 60), [labels])
+    variance, dof = found.variance(np.full(60, 1 / 60))
     expected = found.point_m2 / 60 + found.group_m2[0] * (10**2 + 20**2 + 30**2) / 60**2
     assert variance == pytest.approx(expected)
     assert dof < 3

@@ -2,12 +2,8 @@
 
 from __future__ import annotations
 
-import importlib.util
 import re
-import sys
 from dataclasses import replace
-from pathlib import Path
-from types import ModuleType
 from typing import Any
 
 import numpy as np
@@ -15,22 +11,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+import sim_surface as sim
 from accuracy.matching.surface import SurfaceSettings, measure_height
 from accuracy.model import Flag, LeftOut, NotMeasured, Patch, Reason, VerticalResidual
-
-
-def _load() -> ModuleType:
-    path = Path(__file__).resolve().parents[1] / "benchmarks" / "sim_surface.py"
-    spec = importlib.util.spec_from_file_location("sim_surface", path)
-    assert spec is not None
-    assert spec.loader is not None
-    module = importlib.util.module_from_spec(spec)
-    sys.modules["sim_surface"] = module
-    spec.loader.exec_module(module)
-    return module
-
-
-sim = _load()
 
 
 def scene(seed: int = 1, **changes: Any) -> Patch:

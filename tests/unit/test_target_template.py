@@ -2,23 +2,14 @@
 
 from __future__ import annotations
 
-import importlib.util
-from pathlib import Path
-
 import numpy as np
 import pytest
 
+import target_scene as scene
 from accuracy.errors import JobError
 from accuracy.matching.target_field import GRID, raster_of
 from accuracy.matching.target_search import symmetry_of
 from accuracy.matching.template import BUILT_IN, Polarity, Tone, load_templates
-
-_SCENE = Path(__file__).resolve().parent.parent / "planted" / "target_scene.py"
-_spec = importlib.util.spec_from_file_location("target_scene_for_templates", _SCENE)
-scene = importlib.util.module_from_spec(_spec)
-# Dataclasses look their module up by name.
-__import__("sys").modules[_spec.name] = scene
-_spec.loader.exec_module(scene)
 
 BOW_TIE = """
 [[template]]
