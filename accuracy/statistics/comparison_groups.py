@@ -50,7 +50,7 @@ def compare_by_attributes(
             groups, also = _matched(attribute, *sides)
             if max(len(group) for group in groups) < 2:
                 continue
-            ids = _shared([one.run for group in groups for one in group], residuals)
+            ids = _measured_by_all([one.run for group in groups for one in group], residuals)
             if not ids:
                 continue
             a_m, b_m = (
@@ -86,7 +86,7 @@ class _Described:
     attributes: Mapping[str, str]
 
 
-def _shared(runs: Sequence[RunRecord], residuals: Mapping[str, Mapping[str, object]]) -> list[str]:
+def _measured_by_all(runs: Sequence[RunRecord], residuals: Mapping[str, Mapping[str, object]]) -> list[str]:
     """The checkpoints that all of the runs measured, one of each place."""
     first = runs[0]
     ids = [name for name in residuals[first.label] if all(name in residuals[one.label] for one in runs)]
@@ -102,7 +102,7 @@ def _limiting(
     """
     runs = [one.run for group in groups for one in group]
     without = {
-        one.run.label: len(_shared([run for run in runs if run is not one.run], residuals))
+        one.run.label: len(_measured_by_all([run for run in runs if run is not one.run], residuals))
         for group in groups
         if len(group) > 1
         for one in group
